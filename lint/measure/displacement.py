@@ -1,0 +1,133 @@
+"""How far a fix moved the skin, measured on both surfaces and not taken from the fix's word.
+
+Points are sampled on the old outer skin and measured to the new surface, and the other way about (the two directed
+distances differ: Hausdorff). Points inside a zone the fix declared, and old skin that lay inside the solid, are left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from lint.terms import BoolArray, FloatArray, IntArray, Part, Zone
+
+SAMPLES = 40_000
+
+
+@dataclass(frozen=True)
+class Moved:
+    """max and p99 in mm over both directions; samples: how many points were measured; noise: rounding of the measure, mm."""
+
+    max: float
+    p99: float
+    samples: int
+    noise: float
+
+
+def skin_moved(old: Part, new: Part, moved: FloatArray | None, zones: Iterable[Zone]) -> Moved:
+    """Directed distances between the outer skins of two parts outside the zones, the larger of the two ways.
+
+    moved: (4, 4) from old coordinates to new (None: the same). Units are those of the new part.
+    """
+    matrix = np.eye(4) if moved is None else moved
+    carried = old.vertices @ matrix[:3, :3].T + matrix[:3, 3]
+    noise = 1e-9 * float(np.abs(new.vertices).max(initial=1.0)) + 1e-9
+    if np.array_equal(carried, new.vertices) and np.array_equal(old.faces, new.faces):
+        return Moved(0.0, 0.0, 0, noise)
+    zones = tuple(zones)
+    if any(z.kind == "all" for z in zones):
+        return Moved(0.0, 0.0, 0, noise)
+    flipped = np.linalg.det(matrix[:3, :3]) < 0
+    old_faces = old.faces[:, ::-1] if flipped else old.faces
+    there = _distances(carried, old_faces, new.vertices, new.faces, zones, seed=1)
+    back = _distances(new.vertices, new.faces, carried, old_faces, zones, seed=2)
+    both = [d for d in (there, back) if len(d)]
+    if not both:
+        return Moved(0.0, 0.0, 0, noise)
+    return Moved(
+        max=max(float(d.max()) for d in both),
+        p99=max(float(np.quantile(d, 0.99)) for d in both),
+        samples=sum(len(d) for d in both),
+        noise=noise,
+    )
+
+
+def _distances(
+    vertices: FloatArray, faces: IntArray, to_vertices: FloatArray, to_faces: IntArray, zones: tuple[Zone, ...], seed: int
+) -> FloatArray:
+    """Distance of sampled points of one surface to another, (k,), leaving out zones and skin buried in its own solid."""
+    import igl
+
+    points, normals = sample(vertices, faces, SAMPLES, seed)
+    keep = ~in_zones(points, zones)
+    points, normals = points[keep], normals[keep]
+    if not len(points) or not len(to_faces):
+        return np.zeros(0)
+    squared, *_ = igl.point_mesh_squared_distance(points, np.ascontiguousarray(to_vertices), np.ascontiguousarray(to_faces))
+    distance: FloatArray = np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
+    far = np.flatnonzero(distance > 1e-6)
+    if len(far):  # only a point that moved can be excused for lying under the old skin
+        step = 1e-4 * float(np.linalg.norm(vertices.max(axis=0) - vertices.min(axis=0)))
+        w = igl.fast_winding_number(np.ascontiguousarray(vertices), np.ascontiguousarray(faces), points[far] + step * normals[far])
+        buried = np.asarray(w) > 0.75
+        distance = np.delete(distance, far[buried])
+    return distance
+
+
+def sample(vertices: FloatArray, faces: IntArray, count: int, seed: int) -> tuple[FloatArray, FloatArray]:
+    """About `count` points on a surface, evenly by area and seeded, plus every corner when there are few: (k, 3) and unit normals."""
+    a, b, c = (vertices[faces[:, i]] for i in range(3))
+    cross = np.cross(b - a, c - a)
+    double = np.linalg.norm(cross, axis=1)
+    good = double > 0
+    if not good.any():
+        return np.zeros((0, 3)), np.zeros((0, 3))
+    a, b, c, cross, double = a[good], b[good], c[good], cross[good], double[good]
+    rng = np.random.default_rng(seed)
+    pick = np.searchsorted(np.cumsum(double), rng.random(count) * double.sum()).clip(max=len(double) - 1)
+    u, v = rng.random(count), rng.random(count)
+    over = u + v > 1
+    u[over], v[over] = 1 - u[over], 1 - v[over]
+    points = a[pick] + u[:, None] * (b - a)[pick] + v[:, None] * (c - a)[pick]
+    normals = cross[pick] / double[pick, None]
+    if len(a) <= count:
+        unit = cross / double[:, None]
+        points = np.vstack((points, a, b, c))
+        normals = np.vstack((normals, unit, unit, unit))
+    return points, normals
+
+
+def in_zones(points: FloatArray, zones: Iterable[Zone]) -> BoolArray:
+    """Which of the points (k, 3) lie in any of the zones."""
+    inside = np.zeros(len(points), dtype=bool)
+    for zone in zones:
+        if zone.kind == "all":
+            inside[:] = True
+        elif zone.kind == "under":
+            at, normal = np.asarray(zone.points[0]), np.asarray(zone.points[1])
+            inside |= (points - at) @ normal <= zone.size
+        elif zone.kind == "box":
+            low, high = np.asarray(zone.points[0]) - zone.size, np.asarray(zone.points[1]) + zone.size
+            inside |= ((points >= low) & (points <= high)).all(axis=1)
+        elif zone.kind == "near":
+            inside |= _near(points, np.asarray(zone.points), zone.size, zone.chain)
+        else:
+            raise ValueError(f"no such kind of zone: {zone.kind!r}")
+    return inside
+
+
+def _near(points: FloatArray, spots: FloatArray, size: float, chain: bool) -> BoolArray:
+    from scipy.spatial import cKDTree
+
+    if chain and len(spots) > 1:  # fill the polyline in, so that a ball at each spot covers the segment
+        step = np.linalg.norm(np.diff(spots, axis=0), axis=1)
+        pieces = [
+            spots[i] + (spots[i + 1] - spots[i]) * np.linspace(0, 1, max(int(4 * step[i] / max(size, 1e-9)), 1), endpoint=False)[:, None]
+            for i in range(len(step))
+        ]
+        spots = np.vstack((*pieces, spots[-1:]))
+    distance, _ = cKDTree(spots).query(points, distance_upper_bound=size * (1 + 1e-12) + 1e-12)
+    near: BoolArray = np.isfinite(distance)
+    return near

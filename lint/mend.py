@@ -1,0 +1,224 @@
+"""Mend a part: every fix returns a new part and a promise, and is accepted by measurement or not at all.
+
+The order is that of the work (lint/rooms.ORDER), never pairwise special cases. After each step the engine measures:
+promise kept? the finding it was called for gone? nothing new raised? If any answer is no, the old part stays and the
+record says which promise broke.
+"""
+
+from __future__ import annotations
+
+import resource
+import sys
+import time
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from lint.measure import Survey
+from lint.measure.displacement import Moved, skin_moved
+from lint.run import examine
+from lint.settings import Settings
+from lint.terms import (
+    Declined,
+    Finding,
+    Fix,
+    FloatArray,
+    Job,
+    Mended,
+    NotRun,
+    Outcome,
+    Part,
+    PartReport,
+    Rule,
+    Shaped,
+    StepResult,
+    Touch,
+    Weight,
+    Zone,
+)  # fmt: skip
+
+PASSES = 3  # the work settles in one or two; a third shows that it has
+
+# A promise is a number in mm and the measure of it a sample in floating point: this much is forgiven.
+SLACK_MM = 1e-6
+
+
+def mend(
+    part: Part,
+    rules: Mapping[int, Rule],
+    fixes: Mapping[str, Fix],
+    settings: Settings,
+    *,
+    say: Callable[[str], None] = lambda text: None,
+) -> Mended:
+    """Fix a part as far as `settings.allow` lets it, and report every step.
+
+    fixes: by name, in the order of the work. Steps in `settings.steps` run even when no finding calls for them.
+    say: told the name of each step as it begins. A crash inside a fix is raised: it is our bug, not the maker's.
+    """
+    survey = Survey(part)
+    before = examine(part, rules, settings, survey=survey)
+    report = before
+    steps: list[StepResult] = []
+    if before.unreadable is not None:
+        return Mended(before, before, part, ())
+    planned = frozenset(settings.steps) | {n for n, f in fixes.items() if not f.on_demand}
+    done: set[str] = set()
+    refused: set[str] = set()
+    broke = False
+    for turn in range(PASSES):
+        changed = False
+        for name, fix in fixes.items():
+            asked = turn == 0 and name in settings.steps
+            calling = tuple(f for f in report.findings if f.fix == name and f.accepted is None)
+            if name in refused or not _wanted(fix, calling, asked, done):
+                continue
+            if fix.touch > settings.allow:
+                if turn == 0:
+                    why = f"it touches the {fix.touch.word}, and only {settings.allow.word} is allowed"
+                    steps.append(StepResult(name, fix.touch, "held back", why))
+                refused.add(name)
+                continue
+            say(name)
+            began = time.perf_counter()
+            job = Job(part, settings, calling, report.findings, survey, planned, asked)
+            try:
+                assert fix.function is not None
+                shaped = fix.function(job)
+            except (Declined, NotRun) as reason:
+                if turn == 0 or calling:
+                    steps.append(StepResult(name, fix.touch, "declined", str(reason), seconds=time.perf_counter() - began))
+                refused.add(name)
+                continue
+            new_survey = Survey(shaped.part)
+            new_report = examine(shaped.part, rules, settings, survey=new_survey)
+            fault, moved = judge(part, shaped, survey, new_survey, report, new_report)
+            step = StepResult(
+                name, fix.touch, "promise broke" if fault else "done", fault or shaped.did,
+                moved_max=moved.max if moved else None, moved_p99=moved.p99 if moved else None,
+                seconds=time.perf_counter() - began, peak_mib=_peak_mib(), zones=shaped.zones, cautions=shaped.cautions,
+                transform=shaped.moved,
+            )  # fmt: skip
+            steps.append(step)
+            if fault:
+                broke = True
+                refused.add(name)
+                continue
+            if shaped.moved is not None:
+                steps = [_carried(s, shaped.moved) if s is not step else s for s in steps]
+            part, survey, report, changed = shaped.part, new_survey, new_report, True
+            done.add(name)
+        if not changed:
+            break
+    return Mended(before, report, part, tuple(steps), broke)
+
+
+def _wanted(fix: Fix, calling: tuple[Finding, ...], asked: bool, done: set[str]) -> bool:
+    if asked:
+        return True
+    if not calling:
+        return False
+    heaviest = max(f.weight for f in calling)
+    if fix.on_demand:
+        return (fix.for_stop and heaviest is Weight.STOP) or any(name in done for name in fix.follows)
+    return heaviest >= Weight.CAUTION or fix.touch is Touch.RECORD
+
+
+def judge(
+    old: Part, shaped: Shaped, old_survey: Survey, new_survey: Survey, before: PartReport, after: PartReport
+) -> tuple[str | None, Moved | None]:
+    """Which promise of a fix broke, as a sentence (None: all kept), and how far the skin was measured to have moved."""
+    promise = shaped.promise
+    if after.unreadable is not None:
+        return f"it left no usable mesh: {after.unreadable}", None
+    crashed = [r for r in after.rules if r.outcome is Outcome.BROKE]
+    if crashed:
+        return f"rule {crashed[0].number} broke on what it made: {crashed[0].why}", None
+    moved = skin_moved(old, shaped.part, shaped.moved, shaped.zones)
+    for said, measured, word in ((promise.skin_max, moved.max, "at most"), (promise.skin_p99, moved.p99, "99 of 100 points")):
+        if said is not None and measured > said + SLACK_MM + moved.noise:
+            return f"it promised to move the skin {word} {said:.3f} mm outside its zones; measured {measured:.3f} mm", moved
+    return (
+        _volume_fault(promise.volume, old_survey, new_survey, shaped.moved)
+        or _piece_fault(promise.pieces, old_survey, new_survey)
+        or _finding_fault(shaped, before, after)
+    ), moved
+
+
+def _volume_fault(word: str, old: Survey, new: Survey, moved: FloatArray | None) -> str | None:
+    if word == "any":
+        return None
+    try:
+        was, now = float(old.get("volume")), float(new.get("volume"))
+    except NotRun:
+        return None  # an open sheet has no volume, so no word about it can be held to
+    was *= abs(float(np.linalg.det(moved[:3, :3]))) if moved is not None else 1.0
+    slack = 1e-6 * max(abs(was), abs(now)) + 1e-9
+    kept = {"same": abs(now - was) <= slack, "more": now >= was - slack, "less": now <= was + slack}[word]
+    return None if kept else f"it promised the volume would be {word}; it went from {was:.3f} to {now:.3f} mm3"
+
+
+def _piece_fault(word: str, old: Survey, new: Survey) -> str | None:
+    if word == "any":
+        return None
+    was, now = int(old.get("shells").count), int(new.get("shells").count)
+    kept = now == was if word == "same" else now < was
+    return None if kept else f"it promised {word} pieces; there were {was} and are {now}"
+
+
+def _finding_fault(shaped: Shaped, before: PartReport, after: PartReport) -> str | None:
+    was, now = _by_rule(before.findings), _by_rule(after.findings)
+    for number in shaped.promise.clears:
+        if number in now:
+            return f"rule {number} ({now[number][0].name}) still speaks: {now[number][0].message}"
+    for number in shaped.promise.lessens:
+        if number in now and number in was and _amount(now[number]) >= _amount(was[number]):
+            return f"rule {number} ({now[number][0].name}) speaks as loudly as before: {now[number][0].message}"
+    outcomes = {r.number: r.outcome for r in before.rules}
+    for number, found in now.items():
+        if number in shaped.promise.may_raise or outcomes.get(number) is Outcome.NOT_RUN:
+            continue
+        worst = max(f.weight for f in found)
+        earlier = max((f.weight for f in was.get(number, ())), default=None)
+        if worst >= Weight.CAUTION and (earlier is None or worst > earlier):
+            return f"it raised rule {number} ({found[0].name}): {found[0].message}"
+    return None
+
+
+def _by_rule(findings: Iterable[Finding]) -> dict[int, list[Finding]]:
+    grouped: dict[int, list[Finding]] = {}
+    for finding in findings:
+        grouped.setdefault(finding.rule, []).append(finding)
+    return grouped
+
+
+def _amount(findings: list[Finding]) -> tuple[int, float]:
+    return len(findings), sum(abs(f.measured) for f in findings)
+
+
+def _carried(step: StepResult, moved: FloatArray) -> StepResult:
+    """An earlier step with its zones taken along by a later move, so that the record speaks of the finished part."""
+    return replace(step, zones=tuple(carried_zone(z, moved) for z in step.zones)) if step.zones else step
+
+
+def carried_zone(zone: Zone, moved: FloatArray) -> Zone:
+    """A zone in the coordinates after `moved`, (4, 4), a rigid move with one scale for all directions."""
+    if not zone.points:
+        return zone
+    scale = abs(float(np.linalg.det(moved[:3, :3]))) ** (1 / 3)
+    points = np.asarray(zone.points)
+    if zone.kind == "under":
+        point = moved[:3, :3] @ points[0] + moved[:3, 3]
+        points = np.array([point, moved[:3, :3] @ points[1] / scale])
+    elif zone.kind == "box":
+        corners = np.array(np.meshgrid(*points.T)).reshape(3, -1).T @ moved[:3, :3].T + moved[:3, 3]
+        points = np.array([corners.min(axis=0), corners.max(axis=0)])
+    else:
+        points = points @ moved[:3, :3].T + moved[:3, 3]
+    return replace(zone, size=zone.size * scale, points=tuple((float(x), float(y), float(z)) for x, y, z in points))
+
+
+def _peak_mib() -> float:
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return float(peak) / (1024 * 1024 if sys.platform == "darwin" else 1024)

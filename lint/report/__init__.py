@@ -1,0 +1,1 @@
+"""Renderers, one file each: functions from a Report to text."""

@@ -1,0 +1,129 @@
+"""Examine a part by every rule. Knows no rule by number but the first, which says whether there is a mesh at all."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from lint.measure import MeasurementFailed, Survey, wants
+from lint.settings import Settings, require
+from lint.terms import Finding, NotRun, Outcome, Part, PartReport, Rule, RuleResult, Weight
+
+
+def examine(
+    part: Part,
+    rules: Mapping[int, Rule],
+    settings: Settings,
+    *,
+    shelf: Any = None,
+    survey: Survey | None = None,
+) -> PartReport:
+    """Judge one part by the rules given, in order of number. Never raises for what a part is like.
+
+    shelf: what the rules that compare parts may ask for (None: they are not run).
+    survey: measurements already taken of this very part, to be shared.
+    """
+    began = time.perf_counter()
+    survey = survey or Survey(part)
+    results: list[RuleResult] = []
+    findings: list[Finding] = []
+    spoke: set[int] = set()
+    unreadable: str | None = None
+    for number in sorted(rules):
+        rule = rules[number]
+        if rule.retired is not None:
+            continue
+        result, found = _judge(rule, part, settings, survey, shelf, spoke, unreadable)
+        results.append(result)
+        if found:
+            spoke.add(number)
+            findings.extend(found)
+            if number == 1:
+                unreadable = f"{part.source.path}: {found[0].message}"
+    findings.sort(key=lambda f: (-f.weight, f.rule, -_past(f)))
+    return PartReport(
+        part=part,
+        path=part.source.path,
+        rules=tuple(results),
+        findings=tuple(findings),
+        seconds=time.perf_counter() - began,
+        measured_seconds=dict(survey.seconds),
+        unreadable=unreadable,
+        extents=_extents(part),
+    )
+
+
+def _judge(
+    rule: Rule, part: Part, settings: Settings, survey: Survey, shelf: Any, spoke: set[int], unreadable: str | None
+) -> tuple[RuleResult, list[Finding]]:
+    tuned = settings.tuning.get(rule.number)
+    limits = settings.limits_of(rule)
+
+    def ended(outcome: Outcome, why: str = "", seconds: float = 0.0) -> RuleResult:
+        return RuleResult(rule.number, rule.name, outcome, why, seconds, limits)
+
+    if unreadable is not None:
+        return ended(Outcome.NOT_RUN, "the file holds no usable mesh"), []
+    if tuned is not None and tuned.off:
+        return ended(Outcome.NOT_RUN, f"switched off in {tuned.set_by}: {tuned.because}"), []
+    for earlier in rule.after:
+        if earlier in spoke:
+            return ended(Outcome.NOT_RUN, f"rule {earlier} spoke first; mend that, then this can be judged"), []
+    began = time.perf_counter()
+    booked = sum(survey.seconds.values())
+    assert rule.function is not None
+    try:
+        for need in rule.needs:
+            require(need, part, settings)
+        inputs: dict[str, Any] = {}
+        for name in wants(rule.function):
+            if name == "settings":
+                inputs[name] = settings
+            elif name == "limits":
+                inputs[name] = {k: v.value for k, v in limits.items()}
+            elif name == "shelf":
+                if shelf is None:
+                    raise NotRun("it compares parts, and only one was given")
+                inputs[name] = shelf
+            else:
+                inputs[name] = survey.get(name)
+        found = list(rule.function(**inputs))
+    except NotRun as reason:
+        return ended(Outcome.NOT_RUN, str(reason), time.perf_counter() - began), []
+    except MeasurementFailed as failure:
+        return ended(Outcome.BROKE, f"{failure} (this is a bug of buckwright)", time.perf_counter() - began), []
+    except Exception as error:  # a crash is ours: say so, and let the other rules speak
+        return ended(Outcome.BROKE, f"{type(error).__name__}: {error} (this is a bug of buckwright)", time.perf_counter() - began), []
+    own = time.perf_counter() - began - (sum(survey.seconds.values()) - booked)
+    on_trial = rule.since > settings.edition
+    weight = tuned.weight if tuned is not None else None
+    if weight is not None or on_trial:
+        found = [replace(f, weight=_heavier(f, rule, weight), trial=on_trial) for f in found]
+    return ended(Outcome.FOUND if found else Outcome.CLEAN, "", max(own, 0.0)), found
+
+
+def _heavier(finding: Finding, rule: Rule, weight: Weight | None) -> Weight:
+    """A tuned weight replaces the rule's own; cases that the rule itself made lighter or heavier keep their distance."""
+    if weight is None:
+        return finding.weight
+    return Weight(min(max(weight + (finding.weight - rule.weight), Weight.NOTE), Weight.STOP))
+
+
+def _past(finding: Finding) -> float:
+    """How far past the limit a finding is, as a share, for sorting only."""
+    if finding.limit is None or finding.limit == 0 or not math.isfinite(finding.measured):
+        return abs(finding.measured) if math.isfinite(finding.measured) else math.inf
+    return abs(finding.measured - finding.limit) / abs(finding.limit)
+
+
+def _extents(part: Part) -> tuple[float, float, float] | None:
+    if part.units is None or not len(part.vertices) or not np.isfinite(part.vertices).all():
+        return None
+    used = part.vertices
+    low, high = used.min(axis=0), used.max(axis=0)
+    return (float(high[0] - low[0]), float(high[1] - low[1]), float(high[2] - low[2]))
