@@ -20,6 +20,7 @@ from lint.measure.displacement import Moved, skin_moved
 from lint.run import examine
 from lint.settings import Settings
 from lint.terms import (
+    BadInput,
     Declined,
     Finding,
     Fix,
@@ -63,14 +64,18 @@ def mend(
     steps: list[StepResult] = []
     if before.unreadable is not None:
         return Mended(before, before, part, ())
-    planned = frozenset(settings.steps) | {n for n, f in fixes.items() if not f.on_demand}
+    unknown = [name for name in settings.steps if name not in fixes]
+    if unknown:
+        raise BadInput(f"there is no step called {unknown[0]!r}; there are: {', '.join(fixes)}")
+    steps_asked = set(settings.steps) | ({"crop"} if part.ticket.fix.crop else set())
+    planned = frozenset(steps_asked) | {n for n, f in fixes.items() if not f.on_demand}
     done: set[str] = set()
     refused: set[str] = set()
     broke = False
     for turn in range(PASSES):
         changed = False
         for name, fix in fixes.items():
-            asked = turn == 0 and name in settings.steps
+            asked = turn == 0 and name in steps_asked
             calling = tuple(f for f in report.findings if f.fix == name and f.accepted is None)
             if name in refused or not _wanted(fix, calling, asked, done):
                 continue
