@@ -55,6 +55,9 @@ def examine(
         measured_seconds=dict(survey.seconds),
         unreadable=unreadable,
         extents=_extents(part),
+        faces=len(part.faces),
+        low=_low(part),
+        settings=settings,
     )
 
 
@@ -64,8 +67,8 @@ def _judge(
     tuned = settings.tuning.get(rule.number)
     limits = settings.limits_of(rule)
 
-    def ended(outcome: Outcome, why: str = "", seconds: float = 0.0) -> RuleResult:
-        return RuleResult(rule.number, rule.name, outcome, why, seconds, limits)
+    def ended(outcome: Outcome, why: str = "", seconds: float = 0.0, missing: str = "") -> RuleResult:
+        return RuleResult(rule.number, rule.name, outcome, why, seconds, limits, missing)
 
     if unreadable is not None:
         return ended(Outcome.NOT_RUN, "the file holds no usable mesh"), []
@@ -77,9 +80,11 @@ def _judge(
     began = time.perf_counter()
     booked = sum(survey.seconds.values())
     assert rule.function is not None
+    missing = ""
     try:
-        for need in rule.needs:
-            require(need, part, settings)
+        for missing in rule.needs:
+            require(missing, part, settings)
+        missing = ""
         inputs: dict[str, Any] = {}
         for name in wants(rule.function):
             if name == "settings":
@@ -94,7 +99,7 @@ def _judge(
                 inputs[name] = survey.get(name)
         found = list(rule.function(**inputs))
     except NotRun as reason:
-        return ended(Outcome.NOT_RUN, str(reason), time.perf_counter() - began), []
+        return ended(Outcome.NOT_RUN, str(reason), time.perf_counter() - began, missing), []
     except MeasurementFailed as failure:
         return ended(Outcome.BROKE, f"{failure} (this is a bug of buckwright)", time.perf_counter() - began), []
     except Exception as error:  # a crash is ours: say so, and let the other rules speak
@@ -119,6 +124,13 @@ def _past(finding: Finding) -> float:
     if finding.limit is None or finding.limit == 0 or not math.isfinite(finding.measured):
         return abs(finding.measured) if math.isfinite(finding.measured) else math.inf
     return abs(finding.measured - finding.limit) / abs(finding.limit)
+
+
+def _low(part: Part) -> tuple[float, float, float] | None:
+    if not len(part.vertices) or not np.isfinite(part.vertices).all():
+        return None
+    x, y, z = part.vertices.min(axis=0)
+    return (float(x), float(y), float(z))
 
 
 def _extents(part: Part) -> tuple[float, float, float] | None:

@@ -365,7 +365,7 @@ class Fix:
 
 @dataclass(frozen=True)
 class RuleResult:
-    """How one rule ended on one part."""
+    """How one rule ended on one part. `missing` is the need (as in Rule.needs) for want of which it was not run."""
 
     number: int
     name: str
@@ -373,11 +373,16 @@ class RuleResult:
     why: str = ""
     seconds: float = 0.0
     limits: Mapping[str, LimitUsed] = field(default_factory=dict)
+    missing: str = ""
 
 
 @dataclass(frozen=True)
 class PartReport:
-    """Everything said about one part. `unreadable` is the one line to print when nothing could be judged."""
+    """Everything said about one part. `unreadable` is the one line to print when nothing could be judged.
+
+    faces, low (the low corner, in the coordinates of the part) and extents stay when the arrays of `part` are let go,
+    as they are when a report comes back from another process. settings: the facts the run went by.
+    """
 
     part: Part | None
     path: Path
@@ -388,6 +393,9 @@ class PartReport:
     unreadable: str | None = None
     extents: tuple[float, float, float] | None = None
     notes: tuple[str, ...] = ()
+    faces: int = 0
+    low: tuple[float, float, float] | None = None
+    settings: Any = None
 
     def worst(self) -> Weight | None:
         """The heaviest weight that counts, or None."""
