@@ -1,0 +1,62 @@
+"""The other parts of a run, for rules that compare parts: read when asked for, measured once, then let go.
+
+A rule that takes `shelf` as a parameter asks `shelf.others(part)` for the files beside it, `shelf.measured(path, name)` for
+one measurement of another part, and `shelf.pair_of(part)` for the part its ticket names as its pair.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+from lint.measure import Survey
+from lint.terms import BadInput, NotRun, Part
+
+
+class Shelf:
+    """Every part file of one run. Only the values asked for are kept, never a mesh: a shelf may hold a thousand parts.
+
+    read: how a part is loaded, with its ticket and shop file; raises BadInput.
+    """
+
+    def __init__(self, paths: Iterable[Path], read: Callable[[Path], Part]) -> None:
+        self.paths = tuple(paths)
+        self._read = read
+        self._values: dict[tuple[Path, str], Any] = {}
+        self._failures: dict[tuple[Path, str], NotRun] = {}
+
+    def others(self, part: Part) -> tuple[Path, ...]:
+        """The other files of the run, in its order. Raises NotRun when there are none to compare with."""
+        here = part.source.path
+        others = tuple(p for p in self.paths if p != here)
+        if not others:
+            raise NotRun("it compares parts, and only one was given")
+        return others
+
+    def measured(self, path: Path, name: str) -> Any:
+        """The measurement `name` of another part. Raises NotRun when that part cannot be read or measured."""
+        key = (path, name)
+        if key in self._failures:
+            raise self._failures[key]
+        if key not in self._values:
+            try:
+                self._values[key] = Survey(self._read(path)).get(name)
+            except BadInput as error:
+                self._failures[key] = NotRun(f"{path.name} could not be read to compare with: {error}")
+                raise self._failures[key] from error
+            except NotRun as reason:
+                self._failures[key] = reason
+                raise
+        return self._values[key]
+
+    def pair_of(self, part: Part) -> Part:
+        """The part that the ticket names as the pair, looked for beside the part. Raises NotRun when it cannot be had."""
+        name = part.ticket.part.pair
+        if name is None:
+            raise NotRun("the ticket names no pair")
+        path = part.source.path.parent / name
+        try:
+            return self._read(path)
+        except BadInput as error:
+            raise NotRun(f"the pair {name} could not be read: {error}") from error
