@@ -1,0 +1,123 @@
+"""The trial: known faults of a chosen size planted at a chosen place on sound meshes, and what the rules say of them.
+
+`python -m tests.trial` prints precision, recall and the error of the measured value for every rule, and lists every miss
+and every false alarm. A short seeded run is in the suite (tests/test_trial.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from corpus import solids
+
+MM = '[part]\nunits = "mm"\n'
+
+
+@dataclass(frozen=True)
+class Planted:
+    """One case. `speaks`: whether the rule must find something; measured: what it must measure, within `within` (same unit).
+
+    `count`: how many findings (None: at least one). `why` describes the plant, for the list of misses.
+    """
+
+    rule: int
+    mesh: solids.Mesh
+    speaks: bool
+    why: str
+    ticket: str = MM
+    measured: float | None = None
+    within: float = 0.0
+    count: int | None = None
+
+
+@dataclass
+class Tally:
+    """Counts of one rule: right and wrong answers on plants and on clean meshes, and errors of the measured value."""
+
+    found: int = 0
+    missed: list[str] = field(default_factory=list)
+    quiet: int = 0
+    false_alarms: list[str] = field(default_factory=list)
+    not_run: list[str] = field(default_factory=list)
+    errors: list[float] = field(default_factory=list)
+    off: list[str] = field(default_factory=list)
+
+    @property
+    def recall(self) -> float:
+        """Share of planted faults that were found."""
+        planted = self.found + len(self.missed)
+        return self.found / planted if planted else float("nan")
+
+    @property
+    def precision(self) -> float:
+        """Share of alarms that were right."""
+        said = self.found + len(self.false_alarms)
+        return self.found / said if said else float("nan")
+
+
+Planter = Callable[[np.random.Generator, "Bases"], Planted]
+PLANTERS: dict[int, list[Planter]] = {}
+
+
+def plants(*rules: int) -> Callable[[Planter], Planter]:
+    """Decorator: a planter of faults (and of near misses) for these rules."""
+
+    def keep(function: Planter) -> Planter:
+        for rule in rules:
+            PLANTERS.setdefault(rule, []).append(function)
+        return function
+
+    return keep
+
+
+@dataclass(frozen=True)
+class Bases:
+    """Sound closed meshes to plant on, in mm, by name."""
+
+    meshes: dict[str, solids.Mesh]
+
+    def pick(self, rng: np.random.Generator, most: int = 30_000) -> tuple[str, solids.Mesh]:
+        """One of them, not too large, turned about z and moved at random so that no plant sits on round numbers."""
+        names = [n for n, m in self.meshes.items() if len(m[1]) <= most]
+        name = str(rng.choice(names))
+        vertices, faces = self.meshes[name]
+        a = rng.uniform(0, 2 * np.pi)
+        turn = np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [0, 0, 1.0]])
+        shift = np.append(rng.uniform(-200, 200, 2), 0.0)
+        return name, (vertices @ turn.T + shift, faces.copy())
+
+
+def cases(rule: int, count: int, seed: int, bases: Bases) -> Iterator[Planted]:
+    """`count` plants for one rule, its planters taken in turn, each from its own seed (so that one can be made again)."""
+    planters = PLANTERS[rule]
+    for k in range(count):
+        yield planters[k % len(planters)](np.random.default_rng((seed, rule, k)), bases)
+
+
+def patch(mesh: solids.Mesh, rng: np.random.Generator, reach: float) -> np.ndarray:
+    """Faces that hang together around a random one, as far as `reach` mm from its centre: (k,) face numbers."""
+    vertices, faces = mesh
+    centres = vertices[faces].mean(axis=1)
+    start = int(rng.integers(len(faces)))
+    near = np.linalg.norm(centres - centres[start], axis=1) <= reach
+    keep = {start}
+    edge: dict[tuple[int, int], list[int]] = {}
+    for f in np.flatnonzero(near):
+        for a, b in zip(faces[f], np.roll(faces[f], -1), strict=True):
+            edge.setdefault((min(a, b), max(a, b)), []).append(int(f))
+    grown = True
+    while grown:
+        grown = False
+        for sharing in edge.values():
+            if any(f in keep for f in sharing) and not all(f in keep for f in sharing):
+                keep.update(sharing)
+                grown = True
+    return np.array(sorted(keep))
+
+
+def diagonal(mesh: solids.Mesh) -> float:
+    """The diagonal of the box around a mesh."""
+    return float(np.linalg.norm(mesh[0].max(axis=0) - mesh[0].min(axis=0)))
