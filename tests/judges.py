@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -72,7 +73,7 @@ def _in_zone(points: np.ndarray, zone: dict[str, Any]) -> np.ndarray:
     assert zone["kind"] == "near", zone
     near = np.zeros(len(points), dtype=bool)
     if zone["chain"]:
-        for a, b in zip(spots[:-1], spots[1:], strict=True):
+        for a, b in pairwise(spots):
             along = np.clip((points - a) @ (b - a) / max(float((b - a) @ (b - a)), 1e-30), 0, 1)
             near |= np.linalg.norm(points - a - along[:, None] * (b - a), axis=1) <= size + 1e-9
         return near

@@ -15,7 +15,22 @@ from lint.mend import carried_zone, mend
 from lint.run import examine
 from lint.settings import Settings, Tuning, gather
 from lint.terms import (
-    BadInput, Declined, Finding, Fix, Job, Limit, NotRun, Outcome, Part, Promise, Rule, Shaped, Source, Touch, Weight, Zone,
+    BadInput,
+    Declined,
+    Finding,
+    Fix,
+    Job,
+    Limit,
+    NotRun,
+    Outcome,
+    Part,
+    Promise,
+    Rule,
+    Shaped,
+    Source,
+    Touch,
+    Weight,
+    Zone,
 )  # fmt: skip
 from lint.ticket import Shop
 

@@ -150,7 +150,7 @@ def test_a_rule_asks_only_for_what_there_is(number: int) -> None:
     rule = RULES[number]
     assert rule.function is not None
     assert all(w in RESERVED or w in measure.known() for w in measure.wants(rule.function))
-    assert all(n in RULES and n < number or n in RULES for n in rule.after)
+    assert all((n in RULES and n < number) or n in RULES for n in rule.after)
     if rule.fix is not None:
         assert rule.fix in all_fixes(), f"rule {number} names the fix {rule.fix!r}, which does not exist"
 

@@ -17,7 +17,7 @@ def main() -> None:
     parser.add_argument("--rule", type=int, action="append")
     asked = parser.parse_args()
     tallies = run(asked.rule or range(100), asked.count, asked.seed, say=True)
-    print(f"\n{'rule':>4} {'planted':>7} {'found':>6} {'clean':>6} {'recall':>7} {'precision':>9} {'error p50':>10} {'error max':>10} {'off':>4}")
+    print("\nrule planted  found  clean  recall precision  error p50  error max  off")
     for number, t in tallies.items():
         errors = np.array(t.errors or [np.nan])
         print(f"{number:>4} {t.found + len(t.missed):>7} {t.found:>6} {t.quiet:>6} {t.recall:>7.3f} {t.precision:>9.3f} "

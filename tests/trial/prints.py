@@ -164,7 +164,8 @@ def sealed_cavity(rng: np.random.Generator, bases: Bases) -> Planted:
         pin = solids.tube(2.0, 0, 40, 32)
         mesh = solids.cut(mesh, (pin[0] + [25, 25, -10], pin[1]))
     volume = 4 / 3 * np.pi * radius**3 * 0.99784  # the share a level-4 ball fills
-    return Planted(37, _turned_about_z(mesh, rng), kind == 2, ("solid", "vented", "sealed")[kind], ticket=RESIN if rng.random() < 0.5 else MM,
+    ticket = RESIN if rng.random() < 0.5 else MM
+    return Planted(37, _turned_about_z(mesh, rng), kind == 2, ("solid", "vented", "sealed")[kind], ticket=ticket,
                    measured=volume if kind == 2 else None, within=0.005 * volume)  # fmt: skip
 
 

@@ -100,4 +100,5 @@ def too_big(rng: np.random.Generator, bases: Bases) -> Planted:
     a = float(rng.uniform(0, 2 * np.pi))
     turn = np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [0, 0, 1.0]])
     ticket = f'[part]\nunits = "mm"\n[print]\nbed = {[round(float(x), 6) for x in bed]}\n'
+    placed = (mesh[0] @ turn.T + [500.0, 0, 0], mesh[1])
     return Planted(24, placed, kind in (0, 1), f"box {np.round(size)} on a bed {np.round(bed)}", ticket=ticket)
