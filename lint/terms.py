@@ -105,6 +105,7 @@ class Part:
     vertices: (n, 3) float64, millimetres when `units` is known, else the file's own numbers.
     faces: (m, 3) int64, counter-clockwise seen from outside, as read (STL keeps three vertices a face).
     units: "mm", "m", ... as told by the file, the ticket or a flag; None when nobody said.
+    ticket_path: the ticket's file; None when there is none beside the part.
     placement: (4, 4) float64 that takes the file's own numbers to `vertices` (unit scale, axis turn, and every fix).
     Rule 1 judges non-finite coordinates and wrong indices, so a Part may hold them; the engine then runs nothing else.
     """
@@ -116,6 +117,7 @@ class Part:
     units_from: str = ""
     placement: FloatArray = field(default_factory=lambda: np.eye(4))
     ticket: Ticket = field(default_factory=Ticket)
+    ticket_path: Path | None = None
 
     def __post_init__(self) -> None:
         for array in (self.vertices, self.faces, self.placement):
@@ -125,6 +127,11 @@ class Part:
     def name(self) -> str:
         """The file name, for people."""
         return self.source.path.name
+
+    @property
+    def length_unit(self) -> str:
+        """What a length of `vertices` is said in: "mm" once the units are known, else "file units"."""
+        return "mm" if self.units is not None else "file units"
 
     def with_mesh(self, vertices: FloatArray, faces: IntArray, *, moved: FloatArray | None = None, units: str | None = None,
                   units_from: str | None = None) -> Part:
