@@ -9,7 +9,6 @@ import numpy as np
 from lint.measure import measure
 from lint.measure.surface import Skin
 from lint.terms import FloatArray, IntArray, Part
-from lint.ticket import Caliper, Length
 
 
 @dataclass(frozen=True)
@@ -29,17 +28,12 @@ class TicketPoints:
 @measure
 def ticket_points(part: Part, skin: Skin) -> TicketPoints:
     """Distance by libigl's point-to-mesh query, which is exact to rounding."""
-    raw: list[tuple[float, float, float]] = []
-    key: list[str] = []
-    ends: list[tuple[int, int]] = []
-    tables: tuple[tuple[str, list[Length] | list[Caliper]], ...] = (("length", part.ticket.length), ("caliper", part.ticket.caliper))
-    for table, entries in tables:
-        entry: Length | Caliper  # the two have the same ends, which the checker cannot tell from their common base
-        for number, entry in enumerate(entries, start=1):
-            if table == "caliper":
-                ends.append((len(raw), len(raw) + 1))
-            raw += [entry.from_, entry.to]
-            key += [f"[[{table}]] {number} from", f"[[{table}]] {number} to"]
+    lengths = [(entry.from_, entry.to) for entry in part.ticket.length]
+    readings = [(entry.from_, entry.to) for entry in part.ticket.caliper]
+    raw = [point for pair in (*lengths, *readings) for point in pair]
+    key = [f"[[{table}]] {n} {end}" for table, pairs in (("length", lengths), ("caliper", readings))
+           for n in range(1, len(pairs) + 1) for end in ("from", "to")]  # fmt: skip
+    ends = 2 * len(lengths) + np.arange(2 * len(readings), dtype=np.int64).reshape(-1, 2)
     if not raw:
         return TicketPoints(np.zeros((0, 3)), np.zeros(0), (), np.zeros((0, 2), dtype=np.int64))
     import igl
@@ -47,4 +41,4 @@ def ticket_points(part: Part, skin: Skin) -> TicketPoints:
     points = part.place_points(raw)
     squared, *_ = igl.point_mesh_squared_distance(points, np.ascontiguousarray(skin.vertices), np.ascontiguousarray(skin.faces))
     off = np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
-    return TicketPoints(points, off, tuple(key), np.asarray(ends, dtype=np.int64).reshape(-1, 2))
+    return TicketPoints(points, off, tuple(key), ends)
