@@ -1,0 +1,135 @@
+"""The terminal report: each part by rule, worst first, then what to do next in the words of the bench."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Mapping
+from pathlib import Path
+
+from lint.report.advice import Advice, advise, cautions
+from lint.report.plain import UNIT_WORDS, listed, many, measured_text, path_text, place_text
+from lint.report.sheet import Sheet
+from lint.report.tally import Group, exit_text, groups, hidden_text, not_run_reasons, rules_text, tally
+from lint.terms import Finding, Fix, Outcome, PartReport, Report, Rule
+
+PLACES = 3
+
+
+def render(report: Report, rules: Mapping[int, Rule], fixes: Mapping[str, Fix], *, width: int = 80, colour: bool = False) -> str:
+    """The whole report as text for a terminal `width` columns wide, ending in a line break."""
+    sheet = Sheet(width, colour)
+    for part in report.parts:
+        show_part(sheet, part, rules)
+        show_advice(sheet, part, advise(part, rules, fixes))
+        sheet.line()
+    show_last(sheet, report)
+    return sheet.text()
+
+
+def show_part(sheet: Sheet, part: PartReport, rules: Mapping[int, Rule]) -> None:
+    """One part: its head line, its findings by rule, what was not run and what is not counted."""
+    show_head(sheet, part)
+    if part.unreadable is not None:
+        return
+    for note in part.notes:
+        sheet.line(note, indent=2)
+    safety = cautions(part, rules)
+    broke = [r for r in part.rules if r.outcome is Outcome.BROKE]
+    for result in broke:
+        sheet.entry("broke", f"rule {result.number}, {result.name}: {result.why}")
+    counted = groups(f for f in part.findings if f.counts)
+    for group in counted:
+        _show_group(sheet, group, part, safety.get(group.rule))
+    for finding in part.findings:
+        if not finding.counts:
+            _show_uncounted(sheet, finding)
+    if not part.findings and not broke:
+        ran = sum(1 for r in part.rules if r.outcome is Outcome.CLEAN)
+        sheet.entry("clean", f"{many(ran, 'rule')} found nothing")
+    for why, results in not_run_reasons(part).items():
+        sheet.entry("not run", f"{rules_text(r.number for r in results)}: {why}", "dim")
+
+
+def show_head(sheet: Sheet, part: PartReport) -> None:
+    """Name, faces, size, and the units with who said so."""
+    sheet.line(path_text(part.path), "bold underline")
+    if part.unreadable is not None:
+        sheet.entry("not judged", part.unreadable.removeprefix(f"{part.path}: "))
+        return
+    facts = [many(part.faces, "face")]
+    if part.extents is not None:
+        facts.append(" x ".join(f"{v:,.1f}" for v in part.extents) + " mm")
+    units = part.part.units if part.part is not None else None
+    if units is None:
+        facts.append("units unknown")
+    else:
+        said = part.part.units_from if part.part is not None else ""
+        facts.append(f"units: {UNIT_WORDS[units]}" + (f" ({said})" if said else ""))
+    sheet.line(", ".join(facts), indent=2)
+
+
+def _show_group(sheet: Sheet, group: Group, part: PartReport, caution: str | None) -> None:
+    places = f", {many(len(group.findings), 'place')}" if len(group.findings) > 1 else ""
+    sheet.entry(group.weight.word, f"{group.name} (rule {group.rule}){places}", "bold")
+    for finding in group.findings[:PLACES]:
+        lighter = f"{finding.weight.word}: " if finding.weight != group.weight else ""
+        sheet.more(lighter + finding.message)
+        where = [measured_text(finding)]
+        if finding.place is not None:
+            where.append(place_text(finding.place, part.part.length_unit if part.part is not None else "mm"))
+        sheet.more("  " + ", ".join(where), "dim")
+        for what, place in finding.related:
+            sheet.more(f"  {what}: {place_text(place)}", "dim")
+    if len(group.findings) > PLACES:
+        sheet.more(f"and {len(group.findings) - PLACES} more")
+    if caution:
+        sheet.more(f"take care: {caution}", "italic")
+
+
+def _show_uncounted(sheet: Sheet, finding: Finding) -> None:
+    what = f"{finding.weight.word}, {finding.name} (rule {finding.rule}): {finding.message}"
+    if finding.accepted is not None:
+        sheet.entry("accepted", f"{what}; because {finding.accepted}", "dim")
+    else:
+        sheet.entry("on trial", what, "dim")
+
+
+def show_advice(sheet: Sheet, part: PartReport, advice: Advice) -> None:
+    """What to do next with one part."""
+    if not advice or part.unreadable is not None:
+        return
+    sheet.line()
+    sheet.line("what to do next", "bold", indent=2)
+    for line, numbers in advice.facts.items():
+        sheet.entry("say", f"in the ticket: {line}; then {rules_text(numbers)} can be judged")
+    if advice.mends:
+        called = sorted({f.rule for found in advice.mends.values() for f in found})
+        sheet.entry("mend", fix_command(part.path))
+        sheet.more(f"tries {listed(tuple(advice.mends))} for {rules_text(called)}, measures what came of it and leaves your file alone")
+    for name, found in advice.asks.items():
+        rule_names = dict.fromkeys(f"{f.name} (rule {f.rule})" for f in found)
+        sheet.entry("or ask", f"add --step {shlex.quote(name)} for {listed(tuple(rule_names))}: it waits for your word")
+    for number, how in advice.hands.items():
+        sheet.entry("by hand", f"rule {number}: {how}")
+
+
+def fix_command(path: Path) -> str:
+    """The command line that mends a part, as it would be typed."""
+    return f"buckwright fix {shlex.quote(path_text(path))} --to {shlex.quote(path_text(path.with_name(path.stem + '.buck.3mf')))}"
+
+
+def show_last(sheet: Sheet, report: Report) -> None:
+    """The count of everything, what was hidden from it, and the exit code in words."""
+    counts = tally(report.parts, report.line)
+    last = [f"{many(len(report.parts), 'part')}: {counts.weights_text()}"]
+    if counts.not_run:
+        last.append(f"{many(counts.not_run, 'rule')} not run")
+    if counts.broke:
+        last.append(f"{many(counts.broke, 'rule')} broke")
+    if counts.unreadable:
+        last.append(f"{many(counts.unreadable, 'part')} not judged")
+    hidden = hidden_text(counts, report.line)
+    if hidden:
+        last.append(f"not counted: {hidden}")
+    sheet.line("; ".join(last))
+    sheet.line(exit_text(report), "bold")
