@@ -1,0 +1,132 @@
+"""How a part lies on a bed: the room it takes at every turn about the vertical. Exact, by the convex hull and its calipers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lint.measure import measure
+from lint.measure.surface import Skin
+from lint.terms import FloatArray
+
+
+@dataclass(frozen=True)
+class Footprint:
+    """hull: (h, 2) the convex outline seen from above, counter-clockwise, mm; height: mm; low, high: (3,) corners of the box."""
+
+    hull: FloatArray
+    height: float
+    low: FloatArray
+    high: FloatArray
+
+
+@dataclass(frozen=True)
+class Lie:
+    """How a footprint lies after a turn: turn in degrees (anticlockwise from above), width and depth in mm, and by how
+    much it is past the bed at worst (negative: room to spare), mm."""
+
+    turn: float
+    width: float
+    depth: float
+    over: float
+
+
+@measure
+def footprint(skin: Skin) -> Footprint:
+    """The convex outline of the part seen from above and its height."""
+    used = skin.vertices[np.unique(skin.faces)] if len(skin.faces) else np.zeros((1, 3))
+    low, high = used.min(axis=0), used.max(axis=0)
+    return Footprint(outline(used[:, :2]), float(high[2] - low[2]), low, high)
+
+
+def outline(points: FloatArray) -> FloatArray:
+    """The convex outline of (n, 2) points, counter-clockwise; a segment or a point when they are all in line."""
+    from scipy.spatial import ConvexHull, QhullError
+
+    low = points.min(axis=0)
+    if len(points) > 2:
+        try:
+            return np.asarray(points[ConvexHull(points - low).vertices])
+        except QhullError:
+            pass
+    along = np.ptp(points, axis=0)
+    order = np.argsort(points @ along)
+    return points[order[[0, -1]]]
+
+
+def lies(hull: FloatArray, bed: tuple[float, float]) -> tuple[Lie, Lie | None]:
+    """The turn at which a footprint lies best on a bed (the least overhang), and the least turn at which it fits, if any.
+
+    Between two turns at which a side of the outline lies along the bed the width and the depth are each a single cosine, so
+    their larger overhang is least at an end of the interval or where the two are equal; the fitting turns begin and end
+    where one of them equals the bed. All these turns are tried: nothing is sampled.
+    """
+    corners = hull - (hull.min(axis=0) + hull.max(axis=0)) / 2
+    sides = np.roll(corners, -1, axis=0) - corners
+    quarter = np.pi / 2
+    ends = np.unique(np.concatenate(([0.0], -np.arctan2(sides[:, 1], sides[:, 0]) % quarter, [quarter])))
+    ends = np.concatenate((ends[:-1], ends + quarter))
+    middle = (ends[1:] + ends[:-1]) / 2
+    across = _extreme(corners, sides, -middle)
+    along = _extreme(corners, sides, quarter - middle)
+    tries = [ends]
+    # |d| cos(turn + angle of d) is the width on the interval; the depth likewise from its own pair of corners
+    r_w, a_w = np.hypot(*across.T), np.arctan2(across[:, 1], across[:, 0])
+    r_d, a_d = np.hypot(*along.T), np.arctan2(along[:, 1], along[:, 0]) - quarter
+    inside = [_equal(r_w, a_w, bed[0], r_d, a_d, bed[1])]
+    for r, a, room in ((r_w, a_w, bed[0]), (r_d, a_d, bed[1])):
+        turn = np.arccos(np.clip(room / np.maximum(r, 1e-300), -1, 1))
+        inside += [turn - a, -turn - a]
+    for turns in inside:
+        turns = (turns - ends[:-1]) % (2 * np.pi) + ends[:-1]
+        tries.append(turns[turns <= ends[1:]])
+    turns = np.unique(np.concatenate(tries) % np.pi)
+    turns = np.where(turns > quarter, turns - np.pi, turns)
+    width, depth = _sides(corners, sides, turns)
+    over = np.maximum(width - bed[0], depth - bed[1])
+
+    def lie(k: int) -> Lie:
+        return Lie(float(np.degrees(turns[k])), float(width[k]), float(depth[k]), float(over[k]))
+
+    least = over.min()
+    order = np.argsort(np.abs(turns), kind="stable")
+    best = next(k for k in order if over[k] <= least + 1e-9 * (1 + abs(least)))
+    fits = [k for k in order if over[k] <= 1e-9 * (1 + max(bed))]
+    return lie(int(best)), (lie(int(fits[0])) if fits else None)
+
+
+def _equal(r_w: FloatArray, a_w: FloatArray, bed_w: float, r_d: FloatArray, a_d: FloatArray, bed_d: float) -> FloatArray:
+    """A turn t with r_w cos(t + a_w) - bed_w = r_d cos(t + a_d) - bed_d, both solutions, (2, k)."""
+    c = r_w * np.cos(a_w) - r_d * np.cos(a_d)
+    s = -r_w * np.sin(a_w) + r_d * np.sin(a_d)
+    size, phase = np.hypot(c, s), np.arctan2(s, c)
+    turn = np.arccos(np.clip((bed_w - bed_d) / np.maximum(size, 1e-300), -1, 1))
+    both: FloatArray = np.stack((phase + turn, phase - turn))
+    return both
+
+
+def _extreme(corners: FloatArray, sides: FloatArray, angle: FloatArray) -> FloatArray:
+    """For each direction (radians) the corner farthest along it less the corner farthest against it, (k, 2)."""
+    if len(corners) < 3:
+        one = corners[-1] - corners[0]
+        sign = np.sign(np.cos(angle) * one[0] + np.sin(angle) * one[1])
+        return one[None] * np.where(sign == 0, 1.0, sign)[:, None]
+    outward = (np.arctan2(sides[:, 1], sides[:, 0]) - np.pi / 2) % (2 * np.pi)
+    order = np.argsort(outward)
+
+    def farthest(a: FloatArray) -> FloatArray:
+        at = np.searchsorted(outward[order], a % (2 * np.pi)) % len(order)
+        found: FloatArray = corners[order[at]]
+        return found
+
+    apart: FloatArray = farthest(angle) - farthest(angle + np.pi)
+    return apart
+
+
+def _sides(corners: FloatArray, sides: FloatArray, turns: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Width and depth of the outline at each turn."""
+    c, s = np.cos(turns), np.sin(turns)
+    across = _extreme(corners, sides, -turns)
+    along = _extreme(corners, sides, np.pi / 2 - turns)
+    return across[:, 0] * c - across[:, 1] * s, along[:, 0] * s + along[:, 1] * c
