@@ -1,0 +1,111 @@
+"""Make one solid of closed shells that overlap, lie buried in each other, or touch. The skin that is seen stays to the last bit."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lint.measure import Survey
+from lint.measure.overlap import Overlap, owners, union
+from lint.shape.sturdy import grain, sturdy, used_only
+from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch
+
+# How far, in tolerances of the crossing measure, a touching shell is let into its neighbour so that the two can fuse.
+LET_IN = 4.0
+
+fix = Fix(
+    name="unite",
+    touch=Touch.INSIDE,
+    does="makes one solid of shells that overlap, lie buried or touch; only what lies inside goes, the skin that is seen stays",
+)
+
+
+@fix.make
+def make(job: Job) -> Shaped:
+    """Unite each group of overlapping shells that are sound by themselves; cavities are kept. Raises Declined with the reason."""
+    part, survey = job.part, job.survey
+    groups: tuple[Overlap, ...] = survey.get("overlaps")
+    if not groups:
+        raise Declined("no closed shells overlap or touch")
+    ready = [g for g in groups if g.sound and np.isfinite(g.volume)]
+    if not ready:
+        raise Declined(_why_not(groups, survey))
+    skin, shells = survey.get("skin"), survey.get("shells")
+    tolerance = survey.get("crossings").tolerance
+    touching = [g for g in ready if g.how == "touch"]
+    points = _let_in(survey, touching, LET_IN * tolerance)
+    owner = owners(shells, survey.get("nesting"))
+    gone = np.isin(shells.label, np.concatenate([np.concatenate((g.shells, g.cavities)) for g in ready]))
+    kept_points, kept_faces = used_only(skin.vertices, skin.faces[~gone])
+    meshes = [(kept_points, kept_faces)] if len(kept_faces) else []
+    for group in ready:
+        solid = union(type(skin)(points, skin.faces, skin.old), shells, group.shells, group.cavities, owner)
+        if solid is None:
+            raise Declined("the shells could not be united: one of them is not sound by itself")
+        mesh = solid.to_mesh64()
+        vertices = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3]
+        faces = np.asarray(mesh.tri_verts, dtype=np.int64)
+        meshes.append(used_only(*sturdy(vertices, faces, grain(part.vertices, part.units is not None), among(vertices, skin.vertices))))
+    new = part.with_mesh(*stacked(meshes))
+    _check(new, len(groups) - len(ready))
+    shells_in = sum(len(g.shells) for g in ready)
+    moved = LET_IN * tolerance if touching else 0.0
+    did = f"united {shells_in} shells into {len(ready)}" + (f", keeping {n} hollows" if (n := sum(len(g.cavities) for g in ready)) else "")
+    if touching:
+        did += f"; shells that only touched were let into each other by {moved:.3g} mm"
+    return Shaped(
+        new,
+        Promise(skin_max=moved, skin_p99=moved, volume="any", pieces="any" if touching else "fewer",
+                clears=(10,) if len(ready) == len(groups) else (), lessens=() if len(ready) == len(groups) else (10,)),
+        did,
+    )  # fmt: skip
+
+
+def _why_not(groups: tuple[Overlap, ...], survey: Survey) -> str:
+    inside_out = survey.get("nesting").inside_out
+    if any(inside_out[g.shells].any() for g in groups):
+        return "a shell is inside out: turn it first, or it would be cut away instead of added"
+    return "the shells that overlap also cross themselves, so they have no clear inside; they have to be rewrapped"
+
+
+def _let_in(survey: Survey, touching: list[Overlap], depth: float) -> FloatArray:
+    """Skin points with the smaller shell of each touching pair let into the larger, along the larger's contact faces."""
+    skin, shells, crossings, facets = (survey.get(n) for n in ("skin", "shells", "crossings", "facets"))
+    points: FloatArray = skin.vertices.copy()
+    if not touching:
+        return points
+    members = np.concatenate([g.shells for g in touching])
+    label = shells.label[crossings.pairs]
+    rows = np.flatnonzero(~crossings.within & crossings.flat & np.isin(label, members).all(axis=1))
+    swap = shells.label[crossings.pairs[rows, 0]] < shells.label[crossings.pairs[rows, 1]]  # shells are numbered from the largest down
+    small = np.where(swap, crossings.pairs[rows, 1], crossings.pairs[rows, 0])
+    for face in np.unique(small):
+        corner = skin.faces[face]
+        step = depth * facets.normal[face]
+        already = np.einsum("ij,j->i", points[corner] - skin.vertices[corner], facets.normal[face])
+        points[corner] += np.clip(1 - already / depth, 0, 1)[:, None] * step
+    return points
+
+
+def among(points: FloatArray, known: FloatArray) -> BoolArray:
+    """(n,) whether each of the points (n, 3) is one of the known points (k, 3), to the last bit."""
+    from lint.measure.surface import weld_exact
+
+    _, old = weld_exact(np.vstack((known, points)))
+    is_known = np.zeros(int(old.max(initial=-1)) + 1, dtype=bool)
+    is_known[old[: len(known)]] = True
+    found: BoolArray = is_known[old[len(known) :]]
+    return found
+
+
+def stacked(meshes: list[tuple[FloatArray, IntArray]]) -> tuple[FloatArray, IntArray]:
+    """Several meshes as one, nothing joined."""
+    offset = np.cumsum([0, *(len(v) for v, _ in meshes[:-1])])
+    return np.vstack([v for v, _ in meshes]), np.vstack([f + o for (_, f), o in zip(meshes, offset, strict=True)])
+
+
+def _check(new: Part, left: int) -> None:
+    """Raise Declined unless the united shells are sound, also in single precision."""
+    for part in (new, new.with_mesh(new.vertices.astype(np.float32).astype(np.float64), new.faces)):
+        survey = Survey(part)
+        if len(survey.get("overlaps")) > left:
+            raise Declined("the shells touch too finely to be joined; they have to be rewrapped")
