@@ -1,0 +1,181 @@
+"""Make a solid of an open sheet: its outer rim is carried down to a flat base.
+
+Ways are tried from the gentlest to the roughest, and the first whose walls cut neither the skin nor each other is taken:
+straight down; down to a smooth line around the rim, as a wall drawn unrolled; and the same after a clean strip is cut off the rim.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from lint.shape.carry import Built, Foot, Stand, carry
+from lint.shape.clip import clip
+from lint.shape.crossing import crossing_faces
+from lint.shape.outline import area, moments, ring, tangled, tip_angle, widened
+from lint.shape.unrolled import plan_line, unrolled_wall
+from lint.terms import Declined, FloatArray, IntArray
+
+# How far a land lies below the lowest point of the skin, mm: enough for a clean step all round, little beside the base.
+STEP = 1.0
+# Leaning angle a seated part is given at least, degrees: facts 1.4.7 ask for 15, and hollowing may raise the centre a little.
+STANDS = 17.0
+# The strip cut off a ragged rim is at most this share of the size of the rim's opening.
+STRIP_SHARE = 0.04
+
+
+@dataclass(frozen=True)
+class Base:
+    """What the maker asks of the base, mm: depth below the lowest skin, land around the feature (None: none asked), corner radius."""
+
+    depth: float
+    margin: float | None
+    corner: float
+
+
+@dataclass(frozen=True)
+class Seated:
+    """built: the solid, z up, its floor at `floor`; strip: width cut off the rim, mm, with the `rim` it was cut along, (k, 3).
+
+    land: width of the land, mm, 0 for none; new_below: everything lower is new; outline: (n, 2) what the part stands on.
+    """
+
+    built: Built
+    floor: float
+    strip: float
+    rim: FloatArray
+    land: float
+    new_below: float
+    outline: FloatArray
+
+
+def seat_sheet(vertices: FloatArray, faces: IntArray, rim: IntArray, base: Base) -> Seated:
+    """The solid of a sheet whose feature looks to +z. Raises Declined when no way of carrying the rim down is clean."""
+    size = float(np.sqrt(abs(area(vertices[rim][:, :2]))))
+    edge = float(np.median(np.linalg.norm(vertices[rim] - vertices[np.roll(rim, 1)], axis=1)))
+    most = STRIP_SHARE * size
+    why = "the rim overhangs itself"
+    for strip in (0.0, *sorted({s for s in (edge, 2 * edge, most / 2, most) if s <= most})):
+        points, skin, loop = (vertices, faces, rim) if strip == 0 else _without_strip(vertices, faces, rim, strip)
+        if len(loop) < 3:
+            continue
+        new_below = float(points[np.unique(skin), 2].min()) - min(STEP, base.depth / 3)
+        for foot in _feet(points[loop], edge, new_below):
+            seated = _build(points, skin, [loop], [foot], base, strip, vertices[rim])
+            new = np.arange(len(seated.built.faces)) >= seated.built.first_new
+            if not crossing_faces(seated.built.vertices, seated.built.faces, new).any():
+                return seated
+            why = "a wall down from the rim would cut through the skin"
+    raise Declined(f"{why}, however the rim is evened out; crop the part to a cleaner rim first")
+
+
+def _feet(rim: FloatArray, edge: float, level: float) -> Iterator[Foot]:
+    """Ways for the wall to come down from a rim (n, 3): straight, then to ever smoother lines around it."""
+    if area(rim[:, :2]) > 0 and not tangled(rim[:, :2], ring(len(rim))).any():
+        yield Foot(rim[:, :2])
+    for even in (edge, 2 * edge, 4 * edge):
+        line = plan_line(rim[:, :2], even, edge)
+        if line is None:
+            continue
+        wall = unrolled_wall(rim, line, level)
+        if wall is not None:
+            yield Foot(line, wall, level)
+
+
+def _without_strip(vertices: FloatArray, faces: IntArray, rim: IntArray, width: float) -> tuple[FloatArray, IntArray, IntArray]:
+    """The sheet less a strip along its rim: points, faces and the new rim (empty when the strip leaves no single clean one)."""
+    import igl
+
+    sides = np.stack((rim, np.roll(rim, -1)), axis=1)
+    squared = np.asarray(igl.point_mesh_squared_distance(np.ascontiguousarray(vertices), np.ascontiguousarray(vertices), sides)[0])
+    value = np.sqrt(np.maximum(squared.reshape(-1), 0.0)) - width
+    cut = clip(vertices, faces, value, snap=0.02 * width)
+    loops, label = open_loops(cut.faces, len(cut.vertices))
+    if not loops:
+        return cut.vertices, cut.faces, np.zeros(0, dtype=np.int64)
+    # Only the largest piece is the sheet; the crumbs of a ragged rim go with the strip.
+    main = int(np.bincount(label).argmax())
+    kept = cut.faces[label == main]
+    mine = [loop for loop in loops if (kept == loop[0]).any()]
+    if len(mine) != 1 or len(np.unique(mine[0])) != len(mine[0]):
+        return cut.vertices, kept, np.zeros(0, dtype=np.int64)
+    used = np.unique(kept)
+    new = np.full(len(cut.vertices), -1, dtype=np.int64)
+    new[used] = np.arange(len(used))
+    return cut.vertices[used], new[kept], new[mine[0]]
+
+
+def open_loops(faces: IntArray, count: int) -> tuple[list[IntArray], IntArray]:
+    """Rims of matched faces, in the order the faces run along them, and the piece (m,) each face belongs to."""
+    from lint.measure.edges import edges as edge_table
+    from lint.measure.edges import rims as find_rims
+    from lint.measure.surface import Skin
+
+    skin = Skin(np.zeros((count, 3)), faces, np.arange(count))
+    table = edge_table(skin, np.zeros(0, dtype=np.int64))
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    one, two = table.neighbours.T
+    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(len(faces), len(faces)))
+    label: IntArray = connected_components(graph, directed=False)[1].astype(np.int64)
+    return [rim.points for rim in find_rims(skin, table) if rim.closed], label
+
+
+def _build(points: FloatArray, faces: IntArray, loops: list[IntArray], feet: list[Foot], base: Base, strip: float,
+           old_rim: FloatArray) -> Seated:
+    """Carry the rims down, with a land where it is asked for or where the part would not stand without."""
+    lowest = float(points[np.unique(faces), 2].min())
+    floor = lowest - base.depth
+    new_below = lowest - min(STEP, base.depth / 3)
+    outlines = [foot.outline for foot in feet if area(foot.outline) > 0]
+    plain = carry(points, faces, loops, Stand(feet, floor, new_below))
+    margin, outer = stable_margin(plain, outlines, base, floor, new_below)
+    if outer is None:
+        return Seated(plain, floor, strip, old_rim, 0.0, new_below, np.vstack(outlines))
+    built = carry(points, faces, loops, Stand(feet, floor, new_below, outer))
+    return Seated(built, floor, strip, old_rim, margin, new_below, outer)
+
+
+def stable_margin(plain: Built, outlines: list[FloatArray], base: Base, floor: float, land_at: float) -> tuple[float, FloatArray | None]:
+    """The land that is asked for, or the least one, in whole mm, with which the part stands, and its outer edge.
+
+    None when none is asked for and the part stands without. `plain` is the part without a land: the plate is added to its mass.
+    """
+    total, centre = mass(plain.vertices, plain.faces)
+    size = float(np.ptp(plain.vertices, axis=0).max())
+    over = np.array([0.0, 0.0, floor])
+
+    def holds(margin: float) -> tuple[float, FloatArray]:
+        outer = widened(outlines, margin, base.corner)
+        plate, middle = moments([outer])
+        extra = (plate - sum(area(outline) for outline in outlines)) * (land_at - floor)
+        at = (centre * total + np.array([*middle, (land_at + floor) / 2]) * extra) / (total + extra)
+        return tip_angle(outer, at - over), outer
+
+    if base.margin:
+        angle, outer = holds(base.margin)
+        if angle >= STANDS:
+            return base.margin, outer
+    elif tip_angle(np.vstack(outlines), centre - over) >= STANDS:
+        return 0.0, None
+    low = high = max(np.ceil(base.margin or 0.0), 2.0)
+    while holds(high)[0] < STANDS:
+        low, high = high, high * 2
+        if high > size:
+            raise Declined("it is so tall and narrow that no base of sensible size would hold it up: lay it down")
+    while high - low > 1:
+        middle = float((low + high) // 2)
+        low, high = (low, middle) if holds(middle)[0] >= STANDS else (middle, high)
+    return high, holds(high)[1]
+
+
+def mass(vertices: FloatArray, faces: IntArray) -> tuple[float, FloatArray]:
+    """Volume and centre of mass (3,) of a closed solid, by signed tetrahedra from its own middle."""
+    middle = (vertices.min(axis=0) + vertices.max(axis=0)) / 2
+    a, b, c = (vertices[faces[:, i]] - middle for i in range(3))
+    six = np.einsum("ij,ij->i", a, np.cross(b, c))
+    total = float(six.sum())
+    return total / 6, middle + (a + b + c).T @ six / (4 * total)

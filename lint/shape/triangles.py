@@ -1,0 +1,71 @@
+"""Flat triangles: fill an outline, and turn the common sides of neighbours until the triangles are as plump as they can be."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lint.terms import FloatArray, IntArray
+
+
+def filled(outlines: list[FloatArray]) -> IntArray:
+    """Triangles (k, 3) that fill flat outlines (n, 2), outer ones counter-clockwise, holes clockwise; numbered through the outlines."""
+    from manifold3d import triangulate
+
+    everything = np.vstack(outlines)
+    middle = (everything.min(axis=0) + everything.max(axis=0)) / 2
+    faces = np.asarray(triangulate([np.ascontiguousarray(o - middle) for o in outlines], allow_convex=False), dtype=np.int64)
+    return faces.reshape(-1, 3)
+
+
+def plumped(points: FloatArray, faces: IntArray, rounds: int = 60) -> IntArray:
+    """The same flat area with sides turned toward Delaunay's rule: no corner inside the circle of its neighbour.
+
+    Sides with one triangle stay. Each round turns a set of sides no two of which share a triangle, so it works on whole arrays.
+    """
+    faces = faces.copy()
+    many = int(faces.max(initial=0)) + 1
+    for _ in range(rounds):
+        start, end = faces.reshape(-1), faces[:, [1, 2, 0]].reshape(-1)
+        key = np.minimum(start, end) * many + np.maximum(start, end)
+        order = np.argsort(key, kind="stable")
+        same = np.flatnonzero(key[order[1:]] == key[order[:-1]])
+        one, two = order[same], order[same + 1]
+        a, b = start[one], end[one]
+        c = faces.reshape(-1)[3 * (one // 3) + (one % 3 + 2) % 3]
+        d = faces.reshape(-1)[3 * (two // 3) + (two % 3 + 2) % 3]
+        gain = _lies_inside(points[a], points[b], points[c], points[d])
+        # The turned side must not be there already, and the two triangles must make a bulging four-cornered shape.
+        known = np.sort(key)
+        turned = np.minimum(c, d) * many + np.maximum(c, d)
+        at = np.searchsorted(known, turned).clip(max=len(known) - 1)
+        good = (gain > 1e-9) & (known[at] != turned) & (c != d)
+        good &= (_twice(points[c], points[a], points[d]) > 0) & (_twice(points[c], points[d], points[b]) > 0)
+        wish = np.flatnonzero(good)
+        if not len(wish):
+            break
+        wish = wish[np.lexsort((turned[wish], -gain[wish]))]
+        rank = np.arange(len(wish))
+        first = np.full(len(faces), len(wish), dtype=np.int64)
+        np.minimum.at(first, one[wish] // 3, rank)
+        np.minimum.at(first, two[wish] // 3, rank)
+        chosen = wish[(first[one[wish] // 3] == rank) & (first[two[wish] // 3] == rank)]
+        faces[one[chosen] // 3] = np.stack((c[chosen], a[chosen], d[chosen]), axis=1)
+        faces[two[chosen] // 3] = np.stack((c[chosen], d[chosen], b[chosen]), axis=1)
+    return faces
+
+
+def _twice(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
+    """Twice the signed area of triangles."""
+    result: FloatArray = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
+    return result
+
+
+def _lies_inside(a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray) -> FloatArray:
+    """How far past a straight angle the corners c and d opposite the side ab add up to, as a sine: above 0 the side wants turning."""
+    ca, cb, da, db = a - c, b - c, a - d, b - d
+    dot_c, dot_d = (ca * cb).sum(axis=1), (da * db).sum(axis=1)
+    cross_c = np.abs(ca[:, 0] * cb[:, 1] - ca[:, 1] * cb[:, 0])
+    cross_d = np.abs(da[:, 0] * db[:, 1] - da[:, 1] * db[:, 0])
+    size = np.sqrt((dot_c**2 + cross_c**2) * (dot_d**2 + cross_d**2))
+    result: FloatArray = -(cross_c * dot_d + dot_c * cross_d) / np.maximum(size, 1e-300)
+    return result

@@ -1,0 +1,52 @@
+"""A fix looks at its own work before it hands it back: closed, wound one way, solid, also after single precision.
+
+A promise that breaks ends the whole run, so whatever is not sound here is declined with the reason instead.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lint.measure import Survey
+from lint.terms import Declined, FloatArray, IntArray, NotRun, Part
+
+
+def sound(part: Part, what: str) -> Survey:
+    """The survey of a part that proves to be closed solid skin. Raises Declined, beginning with `what`, when it is not."""
+    survey = Survey(part)
+    _closed(survey, what)
+    narrow = part.with_mesh(part.vertices.astype(np.float32).astype(np.float64), part.faces)
+    _closed(Survey(narrow), f"{what} when written in single precision")
+    fault = solid_fault(part.vertices, part.faces)
+    if fault:
+        raise Declined(f"{what} is not one sound solid ({fault})")
+    return survey
+
+
+def _closed(survey: Survey, what: str) -> None:
+    edges = survey.get("edges")
+    if len(edges.open):
+        raise Declined(f"{what} still has {len(edges.open)} open edges")
+    if len(edges.crowded):
+        raise Declined(f"{what} has {len(edges.crowded)} crowded edges: untangle the skin first")
+    if not bool(edges.agree.all()):
+        raise Declined(f"{what} has faces that disagree: turn them first")
+    try:
+        if not float(survey.get("volume")) > 0:
+            raise Declined(f"{what} encloses nothing: the skin is inside out")
+    except NotRun as reason:
+        raise Declined(f"{what}: {reason}") from reason
+
+
+def solid_fault(vertices: FloatArray, faces: IntArray) -> str:
+    """What another library says against taking this as a solid, empty when nothing (manifold3d)."""
+    from manifold3d import Error, Manifold, Mesh64
+
+    from lint.measure.surface import weld_exact
+
+    points, old = weld_exact(vertices)
+    whole = old[faces]
+    good = (whole[:, 0] != whole[:, 1]) & (whole[:, 1] != whole[:, 2]) & (whole[:, 2] != whole[:, 0])
+    solid = Manifold(Mesh64(np.ascontiguousarray(points), np.ascontiguousarray(whole[good], dtype=np.uint64)))
+    status = solid.status()
+    return "" if status == Error.NoError else str(status).rpartition(".")[2]
