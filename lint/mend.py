@@ -15,12 +15,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from lint.measure import Survey
+from lint.measure import MeasurementFailed, Survey
 from lint.measure.displacement import Moved, skin_moved
 from lint.run import examine
 from lint.settings import Settings
 from lint.terms import (
     BadInput,
+    BoolArray,
     Declined,
     Finding,
     Fix,
@@ -140,7 +141,7 @@ def judge(
     crashed = [r for r in after.rules if r.outcome is Outcome.BROKE]
     if crashed:
         return f"rule {crashed[0].number} broke on what it made: {crashed[0].why}", None
-    moved = skin_moved(old, shaped.part, shaped.moved, shaped.zones)
+    moved = skin_moved(old, shaped.part, shaped.moved, shaped.zones, (_hidden(old_survey), _hidden(new_survey)))
     for said, measured, word in ((promise.skin_max, moved.max, "at most"), (promise.skin_p99, moved.p99, "99 of 100 points")):
         if said is not None and measured > said + SLACK_MM + moved.noise:
             return f"it promised to move the skin {word} {said:.3f} mm outside its zones; measured {measured:.3f} mm", moved
@@ -149,6 +150,15 @@ def judge(
         or _piece_fault(promise.pieces, old_survey, new_survey)
         or _finding_fault(shaped, before, after)
     ), moved
+
+
+def _hidden(survey: Survey) -> BoolArray | None:
+    """The faces that bound sealed hollows: they are no skin that anybody sees."""
+    try:
+        faces: BoolArray = survey.get("hollows").hidden
+    except (NotRun, MeasurementFailed):
+        return None
+    return faces if bool(faces.any()) else None
 
 
 def _volume_fault(word: str, old: Survey, new: Survey, moved: FloatArray | None) -> str | None:

@@ -1,7 +1,8 @@
 """How far a fix moved the skin, measured on both surfaces and not taken from the fix's word.
 
 Points are sampled on the old outer skin and measured to the new surface, and the other way about (the two directed
-distances differ: Hausdorff). Points inside a zone the fix declared, and old skin that lay inside the solid, are left out.
+distances differ: Hausdorff). Points inside a zone the fix declared, old skin that lay inside the solid, and the skin of sealed
+hollows, which nobody sees, are left out.
 """
 
 from __future__ import annotations
@@ -26,10 +27,13 @@ class Moved:
     noise: float
 
 
-def skin_moved(old: Part, new: Part, moved: FloatArray | None, zones: Iterable[Zone]) -> Moved:
+def skin_moved(
+    old: Part, new: Part, moved: FloatArray | None, zones: Iterable[Zone], hidden: tuple[BoolArray | None, BoolArray | None] = (None, None)
+) -> Moved:
     """Directed distances between the outer skins of two parts outside the zones, the larger of the two ways.
 
     moved: (4, 4) from old coordinates to new (None: the same). Units are those of the new part.
+    hidden: faces of the old and of the new part that bound sealed hollows, (m,) each: they are measured to, not from.
     """
     matrix = np.eye(4) if moved is None else moved
     carried = old.vertices @ matrix[:3, :3].T + matrix[:3, 3]
@@ -41,8 +45,8 @@ def skin_moved(old: Part, new: Part, moved: FloatArray | None, zones: Iterable[Z
         return Moved(0.0, 0.0, 0, noise)
     flipped = np.linalg.det(matrix[:3, :3]) < 0
     old_faces = old.faces[:, ::-1] if flipped else old.faces
-    there = _distances(carried, old_faces, new.vertices, new.faces, zones, seed=1)
-    back = _distances(new.vertices, new.faces, carried, old_faces, zones, seed=2)
+    there = _distances(carried, old_faces, new.vertices, new.faces, zones, 1, hidden[0])
+    back = _distances(new.vertices, new.faces, carried, old_faces, zones, 2, hidden[1])
     both = [d for d in (there, back) if len(d)]
     if not both:
         return Moved(0.0, 0.0, 0, noise)
@@ -55,12 +59,13 @@ def skin_moved(old: Part, new: Part, moved: FloatArray | None, zones: Iterable[Z
 
 
 def _distances(
-    vertices: FloatArray, faces: IntArray, to_vertices: FloatArray, to_faces: IntArray, zones: tuple[Zone, ...], seed: int
+    vertices: FloatArray, faces: IntArray, to_vertices: FloatArray, to_faces: IntArray, zones: tuple[Zone, ...], seed: int,
+    hidden: BoolArray | None,
 ) -> FloatArray:
-    """Distance of sampled points of one surface to another, (k,), leaving out zones and skin buried in its own solid."""
+    """Distance of sampled points of one surface to another, (k,), leaving out zones, hidden faces and skin buried in its own solid."""
     import igl
 
-    points, normals = sample(vertices, faces, SAMPLES, seed)
+    points, normals = sample(vertices, faces if hidden is None else faces[~hidden], SAMPLES, seed)
     keep = ~in_zones(points, zones)
     points, normals = points[keep], normals[keep]
     if not len(points) or not len(to_faces):
@@ -69,11 +74,32 @@ def _distances(
     distance: FloatArray = np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
     far = np.flatnonzero(distance > 1e-6)
     if len(far):  # only a point that moved can be excused for lying under the old skin
-        step = 1e-4 * float(np.linalg.norm(vertices.max(axis=0) - vertices.min(axis=0)))
-        w = igl.fast_winding_number(np.ascontiguousarray(vertices), np.ascontiguousarray(faces), points[far] + step * normals[far])
-        buried = np.asarray(w) > 0.75
+        step = 1e-6 * float(np.linalg.norm(vertices.max(axis=0) - vertices.min(axis=0)))
+        ahead = points[far] + step * normals[far]
+        buried = np.asarray(igl.fast_winding_number(np.ascontiguousarray(vertices), np.ascontiguousarray(faces), ahead)) > 0.75
+        seen = np.flatnonzero(~buried)
+        if len(seen):
+            buried[seen] = _in_closed_shell(vertices, faces, ahead[seen])
         distance = np.delete(distance, far[buried])
     return distance
+
+
+def _in_closed_shell(vertices: FloatArray, faces: IntArray, points: FloatArray) -> BoolArray:
+    """Which of the points (k, 3) lie within any one closed shell: an open shell near by takes from the sum of winding numbers."""
+    import igl
+
+    from lint.measure.edges import edges
+    from lint.measure.shells import shells
+    from lint.measure.surface import facets, skin_of, worthless
+
+    skin = skin_of(vertices, faces)
+    every = shells(skin, edges(skin, worthless(skin)), facets(skin))
+    inside = np.zeros(len(points), dtype=bool)
+    for shell in np.flatnonzero(every.closed) if every.count > 1 else ():
+        near = np.flatnonzero(~inside & ((points > every.low[shell]) & (points < every.high[shell])).all(axis=1))
+        if len(near) and every.volume[shell] > 0:
+            inside[near] = np.asarray(igl.fast_winding_number(skin.vertices, skin.faces[every.label == shell], points[near])) > 0.75
+    return inside
 
 
 def sample(vertices: FloatArray, faces: IntArray, count: int, seed: int) -> tuple[FloatArray, FloatArray]:
