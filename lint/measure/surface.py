@@ -26,8 +26,13 @@ class Skin:
 @measure
 def skin(part: Part) -> Skin:
     """Weld points with bitwise equal coordinates (minus zero counts as zero). Nothing is moved and no face is dropped."""
-    vertices, old = weld_exact(part.vertices)
-    return Skin(vertices, old[part.faces], old)
+    return skin_of(part.vertices, part.faces)
+
+
+def skin_of(points: FloatArray, faces: IntArray) -> Skin:
+    """The skin of a bare mesh, points (n, 3) and faces (m, 3)."""
+    vertices, old = weld_exact(points)
+    return Skin(vertices, old[faces], old)
 
 
 def weld_exact(points: FloatArray) -> tuple[FloatArray, IntArray]:
