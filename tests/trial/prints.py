@@ -137,7 +137,7 @@ def off_the_bed(rng: np.random.Generator, bases: Bases) -> Planted:
     off = rng.random() < 0.7
     height = float(rng.choice([-1, 1]) * rng.uniform(0.5, 50)) if off else 0.0
     vertices = mesh[0] - [0, 0, mesh[0][:, 2].min() - height]
-    return Planted(35, (vertices, mesh[1]), off, f"{name} at {height:.2f} mm", measured=abs(height) if off else None, within=1e-3)
+    return Planted(35, (vertices, mesh[1]), off, f"{name} at {height:.2f} mm", measured=height if off else None, within=1e-3)
 
 
 @plants(36)

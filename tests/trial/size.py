@@ -67,9 +67,7 @@ def unit_slip(rng: np.random.Generator, bases: Bases) -> Planted:
 
 def _adult(rng: np.random.Generator) -> tuple[str, tuple[float, float, float]]:
     with DATA.open(encoding="utf-8") as file:
-        rows = [r for r in csv.DictReader(line for line in file if not line.startswith("#")) if r["sex"] in ("M", "F")]
-    sex = str(rng.choice(["M", "F"]))
-    table = {r["dimension_mm"]: r for r in rows if r["sex"] == sex}
+        table = {row["dimension"]: row for row in csv.DictReader(file)}
     at = float(rng.uniform(0.01, 0.99))
 
     def size(name: str) -> float:
@@ -78,12 +76,12 @@ def _adult(rng: np.random.Generator) -> tuple[str, tuple[float, float, float]]:
 
     body = str(rng.choice(["ear", "hand", "foot", "head"]))
     if body == "ear":
-        return body, (size("earlength"), size("earbreadth"), size("earprotrusion"))
+        return body, (size("ear length"), size("ear breadth"), size("ear protrusion"))
     if body == "hand":
-        return body, (size("handlength"), size("handbreadth"), 0.33 * size("handbreadth"))
+        return body, (size("hand length"), size("hand breadth"), 0.33 * size("hand breadth"))
     if body == "foot":
-        return body, (size("footlength"), size("footbreadthhorizontal"), 1.1 * size("lateralmalleolusheight"))
-    return body, (size("headlength"), size("headbreadth"), 1.7 * size("tragiontopofhead"))
+        return body, (size("foot length"), size("foot breadth"), 1.1 * size("ankle height"))
+    return body, (size("head length"), size("head breadth"), 1.7 * size("ear to top of head"))
 
 
 @plants(24)
