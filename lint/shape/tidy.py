@@ -1,0 +1,211 @@
+"""Take out faces that cover nothing: collapsed ones, copies, folded pairs, needles. No edge is opened."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lint.measure import Survey
+from lint.measure.dross import Twins
+from lint.measure.edges import Edges
+from lint.shape.compact import without
+from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch
+
+# With its copies gone, a shell may be seen for the first time to be mixed, inside out, crossing or overlapping.
+SEEN_ONLY_NOW = (7, 8, 9, 10)
+
+SCRAP = 0.005  # of the skin: a folded sheet that touches nothing and is smaller is no sheet that anyone made
+
+ROUNDS = 12  # needles that lie against one another are turned one layer at a time
+
+fix = Fix(
+    name="tidy",
+    touch=Touch.RECORD,
+    does="takes out faces that cover nothing: collapsed ones, copies, folded pairs and needles; no edge is opened",
+)
+
+
+@fix.make
+def make(job: Job) -> Shaped:
+    """Collapsed faces and twins go out first; then each needle is turned into the face on the other side of its longest edge."""
+    least = max((f.limit for f in job.findings if f.limit is not None), default=0.0)
+    part, survey = job.part, job.survey
+    gone = np.zeros(len(part.faces), dtype=bool)
+    gone[survey.get("worthless")] = True
+    spare, rim_shows = _spare_twins(survey.get("twins"), survey.get("edges"), survey.get("facets").area)
+    gone |= spare
+    dropped = int(gone.sum())
+    if gone.all():
+        raise Declined("nothing would be left")
+    if dropped:
+        part = without(part, gone)
+    turned = 0
+    for _ in range(ROUNDS if least > 0 else 0):
+        part, now = _turn_needles(part, least)
+        turned += now
+        if not now:
+            break
+    if not dropped and not turned:
+        raise Declined("the worthless faces hold others together and cannot be taken out without opening an edge")
+    fault = {f.rule for f in job.findings}
+    left = _left(Survey(part), least)
+    was, now = int(job.survey.get("shells").count), int(Survey(part).get("shells").count)
+    return Shaped(
+        part,
+        Promise(
+            skin_max=least if turned else 0.0,
+            skin_p99=least if turned else 0.0,
+            volume="any",
+            pieces="same" if was == now else "any",
+            clears=() if left else tuple(fault),
+            lessens=tuple(fault) if left else (),
+            may_raise=(4, *SEEN_ONLY_NOW) if rim_shows else SEEN_ONLY_NOW,
+        ),
+        f"took out {dropped} faces that cover nothing" + (f" and turned {turned} needles into the faces beside them" if turned else ""),
+    )
+
+
+def _left(survey: Survey, least: float) -> bool:
+    return bool(len(survey.get("worthless")) or len(survey.get("twins").faces) or (survey.get("heights") < least).any())
+
+
+def _spare_twins(twins: Twins, edges: Edges, area: FloatArray) -> tuple[BoolArray, bool]:
+    """(m,) faces to take out where several lie on the same points, and whether a rim that a copy hid comes to light.
+
+    Copies that do not balance leave one face that runs as most of them do; a double wall across a closed skin leaves none. Places
+    that balance (folded pairs) are judged together with those they share edges with: where one other face waits at most edges of
+    the region's rim, one of each pair stays to close it; where a closed skin passes by, none does, as a pair holds nothing; a
+    region that touches nothing is a sheet with two faces, and is left as it is unless it is a mere scrap of the skin.
+    """
+    gone = np.zeros(len(area), dtype=bool)
+    if not len(twins.faces):
+        return gone, False
+    groups = int(twins.group[-1]) + 1
+    first = np.searchsorted(twins.group, np.arange(groups))
+    size = np.diff(np.append(first, len(twins.group)))
+    forward = np.bincount(twins.group, weights=twins.forward, minlength=groups).astype(np.int64)
+    balance = 2 * forward - size
+    lead = twins.faces[first]
+    stands = np.ones(len(area), dtype=bool)
+    stands[twins.faces] = False
+    stands[lead[balance != 0]] = True
+    sides = edges.half_edge.reshape(-1, 3)
+    standing = np.bincount(_real(sides[stands]), minlength=len(edges.count))
+    around = standing[sides[lead]] - (balance != 0)[:, None]
+    keep = (balance != 0) & ~((around >= 2).all(axis=1) & (size % 2 == 0))
+    even = np.flatnonzero(balance == 0)
+    close, leave = _folded(sides[lead[even]], standing, area[lead[even]], SCRAP * float(area.sum()))
+    keep[even[close]] = True
+    wanted = np.where(balance == 0, _agreeing(twins, edges, first, stands), balance > 0)
+    fits = np.where(twins.forward == wanted[twins.group], np.arange(len(twins.faces)), len(twins.faces))
+    best = np.minimum.reduceat(fits, first)
+    gone[twins.faces] = True
+    gone[twins.faces[best[keep]]] = False
+    untouched = np.zeros(groups, dtype=bool)
+    untouched[even[leave]] = True
+    gone[twins.faces[untouched[twins.group]]] = False
+    return gone, bool((around[keep & (balance != 0)] == 0).any())
+
+
+def _real(half_edges: IntArray) -> IntArray:
+    flat = half_edges.reshape(-1)
+    return flat[flat >= 0]
+
+
+def _folded(sides: IntArray, standing: IntArray, area: FloatArray, scrap: float) -> tuple[BoolArray, BoolArray]:
+    """For folded places with edges sides (k, 3) and area (k,): which are needed to close the skin (k,), which to leave alone (k,)."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    if not len(sides):
+        return np.zeros(0, dtype=bool), np.zeros(0, dtype=bool)
+    flat = sides.reshape(-1)
+    place = np.repeat(np.arange(len(sides)), 3)
+    order = np.argsort(flat, kind="stable")
+    same = flat[order[1:]] == flat[order[:-1]]
+    one, two = place[order[1:][same]], place[order[:-1][same]]
+    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(len(sides), len(sides)))
+    region = connected_components(graph, directed=False)[1]
+    regions = int(region.max()) + 1
+    waits = np.bincount(region[place], weights=standing[flat] == 1, minlength=regions)
+    passes = np.bincount(region[place], weights=standing[flat] >= 2, minlength=regions)
+    alone = (waits == 0) & (passes == 0) & (np.bincount(region, weights=area, minlength=regions) > scrap)
+    return (waits > passes)[region], alone[region]
+
+
+def _agreeing(twins: Twins, edges: Edges, first: IntArray, stands: BoolArray) -> BoolArray:
+    """(groups,) the direction of the copy that runs against more of the faces that stand around it, as neighbours should."""
+    real = np.flatnonzero((edges.half_edge >= 0) & np.repeat(stands, 3))
+    flow = np.bincount(edges.half_edge[real], weights=np.where(edges.forward[real], 1.0, -1.0), minlength=len(edges.count))
+    half = 3 * twins.faces[first][:, None] + np.arange(3)
+    runs = np.where(edges.forward[half], 1.0, -1.0)
+    against = -(runs * np.sign(flow[edges.half_edge[half]])).sum(axis=1) >= 0
+    found: BoolArray = against == twins.forward[first]
+    return found
+
+
+def _turn_needles(part: Part, least: float) -> tuple[Part, int]:
+    """One layer of needles turned: with the face across its longest edge, the two become two others of the same outline.
+
+    A needle whose longest edge is open is taken out; the rim then passes through its middle corner. None is turned where that
+    would draw an edge that is there already, fold the skin, or only make a worse needle.
+    """
+    survey = Survey(part)
+    skin, edges, height = survey.get("skin"), survey.get("edges"), survey.get("heights")
+    needles = np.flatnonzero((height < least) & (edges.half_edge[::3] >= 0))
+    corners = skin.vertices[skin.faces[needles]]
+    longest = np.argmax(((corners - np.roll(corners, -1, axis=1)) ** 2).sum(axis=2), axis=1)
+    half = 3 * needles + longest
+    edge = edges.half_edge[half]
+    gone = np.zeros(len(part.faces), dtype=bool)
+    gone[needles[edges.count[edge] == 1]] = True
+    half, edge = half[edges.count[edge] == 2], edge[edges.count[edge] == 2]
+    all_half = np.flatnonzero(edges.half_edge >= 0)
+    both = np.bincount(edges.half_edge[all_half], weights=all_half.astype(np.float64), minlength=len(edges.count))
+    other = both[edge].astype(np.int64) - half
+    face, across = half // 3, other // 3
+    # the needle is (a, c, b) with a-c its longest side; the face across it is (c, a, d)
+    a, c, b = (skin.faces[face, (half % 3 + k) % 3] for k in range(3))
+    d = skin.faces[across, (other % 3 + 2) % 3]
+    pa, pb, pc, pd = (skin.vertices[x] for x in (a, b, c, d))
+    lookout = np.cross(pa - pc, pd - pc)
+    one, two = np.cross(pd - pa, pb - pa), np.cross(pc - pd, pb - pd)
+    lower = np.minimum(_height(pa, pd, pb), _height(pd, pc, pb))
+    size = len(skin.vertices)
+    key = np.minimum(b, d) * size + np.maximum(b, d)
+    known = edges.ends[:, 0] * size + edges.ends[:, 1]
+    good = (
+        (skin.faces[across, other % 3] == c)
+        & (b != d)
+        & (known[np.searchsorted(known, key).clip(max=len(known) - 1)] != key)
+        & (np.einsum("ij,ij->i", one, lookout) >= 0)
+        & (np.einsum("ij,ij->i", two, lookout) >= 0)
+        & ((lower >= least) | (lower > np.minimum(height[face], height[across]) * (1 + 1e-6)))
+        & ~gone[across]
+    )
+    pick = np.flatnonzero(good)
+    pick = pick[_apart(np.stack((face[pick], across[pick]), axis=1), key[pick], len(part.faces))]
+    faces = skin.faces.copy()
+    faces[face[pick]] = np.stack((a, d, b), axis=1)[pick]
+    faces[across[pick]] = np.stack((d, c, b), axis=1)[pick]
+    changed = len(pick) + int(gone.sum())
+    if not changed or gone.all():
+        return part, 0
+    return without(part.with_mesh(skin.vertices, faces), gone), changed
+
+
+def _height(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
+    longest = np.sqrt(np.maximum(np.maximum(((a - b) ** 2).sum(axis=1), ((b - c) ** 2).sum(axis=1)), ((c - a) ** 2).sum(axis=1)))
+    height: FloatArray = np.linalg.norm(np.cross(b - a, c - a), axis=1) / np.maximum(longest, 1e-300)
+    return height
+
+
+def _apart(faces: IntArray, key: IntArray, count: int) -> BoolArray:
+    """Which pairs of faces (k, 2) can be turned at once: no face in two pairs, no new edge drawn twice."""
+    number = np.arange(len(faces))
+    claim = np.full(count, len(faces))
+    for side in (0, 1):
+        np.minimum.at(claim, faces[:, side], number)
+    free: BoolArray = (claim[faces] == number[:, None]).all(axis=1)
+    first = np.zeros(len(faces), dtype=bool)
+    first[np.unique(key, return_index=True)[1]] = True
+    return free & first
