@@ -96,7 +96,7 @@ def section(page: str, heading: str) -> str:
 
 def first_sentence(text: str) -> str:
     """The first sentence of a text, without its full stop."""
-    return re.split(r"(?<=[a-z0-9)])\.(?:\s|$)", text, maxsplit=1)[0].rstrip(". ")
+    return re.split(r"(?<=[a-z0-9)`])\.\s+(?=[A-Z`])", text, maxsplit=1)[0].rstrip(". ")
 
 
 def cautions(part: PartReport, rules: Mapping[int, Rule]) -> dict[int, str]:

@@ -142,7 +142,8 @@ def _cell(part: PartReport, place: Place | None) -> str:
     """The 1 mm cell of a spot, counted from the part's own low corner, so that a part moved in space keeps its marks."""
     if place is None or part.low is None or part.extents is None or not all(map(math.isfinite, place.centre)):
         return ""
-    return ",".join(str(math.floor((c - low) / CELL_MM + CELL_SHIFT)) for c, low in zip(place.centre, part.low, strict=True))
+    spot = (centre - low for centre, low in zip(place.centre, part.low, strict=True))
+    return ",".join(str(math.floor(v / CELL_MM + CELL_SHIFT)) for v in spot)
 
 
 def _fingerprint(key: str, used: dict[str, int]) -> str:

@@ -7,11 +7,10 @@ print, on any background and to any eye.
 from __future__ import annotations
 
 import io
-from typing import Any
 
 from lint.report.plain import shown
 
-MARGIN = 11
+MARGIN = 13
 STYLES = {"stop": "bold reverse", "caution": "bold", "note": "", "broke": "bold reverse", "not judged": "bold reverse"}
 
 
@@ -37,37 +36,34 @@ class Sheet:
 
     def line(self, text: str = "", style: str = "", indent: int = 0) -> None:
         """One paragraph from `indent` on, wrapped."""
-        self._put(self._text(text, style), indent)
+        self._put("", "", indent, text, style)
 
     def entry(self, word: str, text: str, style: str = "") -> None:
-        """A paragraph beside a word in the margin."""
-        from rich.table import Table
-
-        grid = Table.grid(padding=0)
-        grid.add_column(width=2)
-        grid.add_column(width=MARGIN - 2, no_wrap=True)
-        grid.add_column(ratio=1)
-        grid.expand = True
-        grid.add_row("", self._text(word, STYLES.get(word, "dim")), self._text(text, style))
-        self._print(grid)
+        """A paragraph beside a word in the margin; a word too long for it has a line of its own."""
+        style_of_word = STYLES.get(word, "dim")
+        if len(word) > MARGIN - 3:
+            self.line(word, style_of_word, 2)
+            self.more(text, style)
+        else:
+            self._put(word, style_of_word, MARGIN, text, style)
 
     def more(self, text: str, style: str = "") -> None:
         """A further paragraph of the last entry."""
-        self._put(self._text(text, style), MARGIN)
+        self._put("", "", MARGIN, text, style)
 
     def text(self) -> str:
         """Everything so far; no line ends in blanks."""
         return "".join(f"{line.rstrip()}\n" for line in self._file.getvalue().splitlines())
 
-    def _text(self, text: str, style: str) -> Any:
+    def _put(self, word: str, style_of_word: str, indent: int, text: str, style: str) -> None:
         from rich.text import Text
 
-        return Text(shown(text), style=style, overflow="fold")
-
-    def _put(self, text: Any, indent: int) -> None:
-        from rich.padding import Padding
-
-        self._print(Padding(text, (0, 0, 0, indent)) if indent else text)
-
-    def _print(self, thing: Any) -> None:
-        self._console.print(thing)
+        lead = len(text) - len(text.lstrip(" "))
+        body = Text(shown(text.lstrip(" ")), style=style)
+        lines = body.wrap(self._console, self._console.width - indent - lead, overflow="fold") if text else [body]
+        for row, line in enumerate(lines):
+            line.rstrip()
+            margin = Text(" " * indent)
+            if word and row == 0:
+                margin = Text.assemble("  ", (shown(word), style_of_word), " " * (indent - 2 - len(word)))
+            self._console.print(Text.assemble(margin, " " * lead, line), soft_wrap=True)

@@ -1,0 +1,192 @@
+"""The terminal report: grouped, worst first, three places a rule, what to do next, and a last line that counts what it hid."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from lint.report import mending, terminal
+from lint.report.advice import advise, cautions, first_sentence, section
+from lint.report.tally import exit_text, tally
+from lint.terms import Fix, Mended, Report, StepResult, Touch, Weight, Zone
+from tests.reports import EVIL, PAGE, RULES, broke_report, finding, full_report, part, part_report
+
+FIXES = {
+    "close": Fix("close", Touch.SKIN, "closes holes"),
+    "drain": Fix("drain", Touch.INSIDE, "bores drain holes", on_demand=True),
+    "key": Fix("key", Touch.SKIN, "sets keys", on_demand=True),
+}
+
+
+def said(report: Report, **more: object) -> str:
+    return terminal.render(report, RULES, FIXES, **more)  # type: ignore[arg-type]
+
+
+def test_worst_first_three_places_and_the_rest_counted() -> None:
+    text = said(full_report())
+    order = [text.index(f"{name} (rule {n})") for n, name in ((4, "open edge"), (30, "thin wall"), (13, "coarse skin"), (54, "no keys"))]
+    assert order == sorted(order)
+    assert [f"open for {k}0 mm" in text for k in (5, 4, 3, 2, 1)] == [True, True, True, False, False]
+    assert "and 2 more" in text
+    assert "open edge (rule 4), 5 places" in text
+
+
+def test_the_last_lines_count_everything_and_say_what_the_exit_means() -> None:
+    *_, last, code = said(part_only(full_report())).splitlines()
+    joined = " ".join(said(part_only(full_report())).splitlines()[-4:])
+    assert "1 part: 6 stops, 1 caution and 2 notes" in joined
+    assert "2 rules not run" in joined
+    assert "not counted: 3 below the line (stop), 1 accepted in the ledger, 1 by rules on trial" in joined
+    assert code == "exit 1: something is a stop"
+    assert last
+
+
+def part_only(report: Report) -> Report:
+    return dataclasses.replace(report, parts=report.parts[:1])
+
+
+def test_nothing_in_a_name_reaches_the_terminal() -> None:
+    text = said(full_report())
+    assert "\x1b" not in text
+    assert "\u202e" not in text
+    assert all(line.isprintable() or not line for line in text.split("\n"))
+    assert "\\x1b[2J" in text
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
+def test_no_line_is_wider_than_asked(width: int) -> None:
+    text = said(full_report("the-nose-of-the-third-troll-as-scanned-on-a-wet-tuesday-by-nobody-in-particular.stl"), width=width)
+    assert max(map(len, text.splitlines())) <= width
+
+
+def test_colour_only_sets_words_heavier() -> None:
+    plain, heavy = said(full_report()), said(full_report(), colour=True)
+    assert "\x1b[" in heavy
+    assert re.sub(r"\x1b\[[0-9;]*m", "", heavy) == plain
+    codes = {c for run in re.findall(r"\x1b\[([0-9;]*)m", heavy) for c in run.split(";")}
+    assert codes <= {"0", "1", "2", "3", "4", "7", ""}, "bold, dim, slanted, underlined, reversed; no colour"
+
+
+def test_an_unreadable_part_is_one_line_and_the_rest_goes_on() -> None:
+    text = said(full_report("troll.stl"))
+    assert "not judged it ends in the middle of a face" in " ".join(text.split())
+    assert "clean 1 rule found nothing" in " ".join(text.split())
+    assert text.splitlines()[-1] == "exit 2: the job could not be done: 1 part could not be judged"
+
+
+def test_a_broken_rule_is_told_as_ours() -> None:
+    text = said(broke_report())
+    assert "broke rule 4, open edge: ValueError" in " ".join(text.split())
+    assert "bug of buckwright" in text
+    assert text.splitlines()[-1].startswith("exit 2")
+
+
+def test_the_caution_stands_once_with_the_finding_it_concerns() -> None:
+    text = said(full_report())
+    assert text.count("sand it wet") == 1
+    assert text.index("thin wall (rule 30)") < text.index("sand it wet") < text.index("coarse skin (rule 13)")
+    assert "sand it wet" not in said(Report((part_report(findings=(finding(4),)),), 1, "0"))
+
+
+def test_accepted_and_trial_findings_are_shown_with_their_reason_and_call_for_nothing() -> None:
+    report = Report((part_report(findings=(finding(37, accepted="it drips on purpose"), finding(4, trial=True))),), 1, "0")
+    text = said(report)
+    assert "because it drips on purpose" in " ".join(text.split())
+    assert "on trial" in text
+    assert "what to do next" not in text
+    assert report.exit_code() == 0
+
+
+def test_advice() -> None:
+    advice = advise(full_report().parts[0], RULES, FIXES)
+    assert list(advice.mends) == ["close"]
+    assert list(advice.asks) == ["key"]
+    assert advice.hands == {30: "cut it away with a knife", 13: "cut it away with a knife"}
+    assert list(advice.facts.values()) == [(23,)]
+    assert "body" in next(iter(advice.facts))
+
+
+def test_a_stop_that_names_a_fix_on_demand_that_runs_for_stops_is_mended_unasked() -> None:
+    fixes = {"drain": dataclasses.replace(FIXES["drain"], for_stop=True)}
+    stop, caution = part_report(findings=(finding(37),)), part_report(findings=(finding(37, weight=Weight.CAUTION),))
+    assert list(advise(stop, RULES, fixes).mends) == ["drain"]
+    assert list(advise(caution, RULES, fixes).asks) == ["drain"]
+
+
+def test_what_to_do_next_gives_the_command_as_it_is_typed() -> None:
+    text = said(full_report("my troll.stl"))
+    assert "buckwright fix 'my troll.stl' --to 'my troll.buck.3mf'" in " ".join(text.split())
+    assert "--step key" in text
+
+
+def test_sections_of_a_page() -> None:
+    page = PAGE.format(name="Thin wall") + "\nCaution: dust. Wear a mask.\n"
+    assert section(page, "What mends it") == "cut it away with a knife. Then look again."
+    assert section(page, "Caution") == "dust. Wear a mask."
+    assert section(page, "Nothing") == ""
+    assert first_sentence("go to 3.5 mm, e.g. here (or there). Then stop.") == "go to 3.5 mm, e.g. here (or there)"
+    assert cautions(full_report().parts[0], RULES) == {30: "resin dust harms the lungs: sand it wet"}
+
+
+def test_exit_words() -> None:
+    assert exit_text(Report((), 1, "0")) == "exit 2: the job could not be done: no part was found"
+    assert exit_text(Report((part_report(),), 1, "0", Weight.CAUTION)) == "exit 0: nothing that is a caution or stop"
+    assert tally([part_report(findings=(finding(13),))], Weight.NOTE).below == 0
+
+
+def mended(*steps: StepResult, broke: bool = False, left: bool = False) -> Report:
+    before = part_report(findings=(finding(4), finding(13)))
+    after = part_report(findings=(finding(4),) if left else ())
+    done = Mended(before, after, part(), steps, broke)
+    return Report((after,), 1, "0", Weight.STOP, done)
+
+
+DONE = StepResult("close", Touch.SKIN, "done", "closed 2 holes", 0.021, 0.004, 0.1, 80.0,
+                  (Zone("box", "the patches"),), ("gloves on",), np.eye(4))  # fmt: skip
+HELD = StepResult("key", Touch.SKIN, "held back", "it touches the skin, and only record is allowed")
+
+
+def test_a_fix_says_what_it_did_what_moved_and_what_is_left() -> None:
+    text = mending.render(mended(DONE, HELD), RULES, FIXES, written=(Path("a.3mf"), Path("a.3mf.record.json")))
+    joined = " ".join(text.split())
+    assert "close done; touches the skin" in joined
+    assert "called for by rule 4 (open edge)" in joined
+    assert "the skin moved at most 0.021 mm outside the patches; 99 of 100 points at most 0.004 mm" in joined
+    assert "take care: gloves on" in joined
+    assert "key held back; touches the skin" in joined
+    assert "before: 1 stop, 0 cautions and 1 note; after: 0 stops, 0 cautions and 0 notes" in joined
+    assert "wrote a.3mf and a.3mf.record.json" in joined
+    assert text.splitlines()[-1] == "exit 0: nothing that is a stop"
+
+
+def test_a_stop_left_is_said_plainly() -> None:
+    text = " ".join(mending.render(mended(DONE, left=True), RULES, FIXES, written=(Path("a.3mf"),)).split())
+    assert "1 stop is left: the part was written all the same" in text
+    assert text.endswith("exit 1: something is a stop")
+
+
+def test_a_broken_promise_writes_nothing() -> None:
+    broke = dataclasses.replace(DONE, outcome="promise broke", why="it promised to move the skin at most 0.000 mm")
+    text = " ".join(mending.render(mended(broke, broke=True, left=True), RULES, FIXES).split())
+    assert "close promise broke" in text
+    assert "nothing was written" in text
+    assert "exit 2: the job could not be done: a fix broke its promise, so nothing was written" in text
+
+
+def test_nothing_to_mend_and_a_plan() -> None:
+    assert "nothing to mend" in mending.render(mended(), RULES, FIXES, written=(Path("a.3mf"),))
+    plan = " ".join(mending.render(mended(DONE), RULES, FIXES, plan=True).split())
+    assert "close would be done" in plan
+    assert "measured on a copy: the skin moves at most 0.021 mm" in plan
+    assert "nothing was written: this was only the plan" in plan
+
+
+def test_evil_names_in_a_fix() -> None:
+    report = mended(DONE)
+    text = mending.render(report, RULES, FIXES, written=(Path(EVIL),))
+    assert "\x1b" not in text
+    assert "\u202e" not in text
