@@ -67,7 +67,7 @@ def _pairs(low: FloatArray, high: FloatArray, new: BoolArray) -> tuple[IntArray,
 
 def _crossed(vertices: FloatArray, one: IntArray, two: IntArray) -> BoolArray:
     """Whether each pair of faces (k, 3), (k, 3) crosses."""
-    same: BoolArray = np.equal(one[:, :, None], two[:, None, :])
+    same: BoolArray = np.asarray(one[:, :, None] == two[:, None, :])
     shared = same.sum(axis=(1, 2))
     hit = np.zeros(len(one), dtype=bool)
     for faces, others in ((one, two), (two, one)):
@@ -80,7 +80,7 @@ def _crossed(vertices: FloatArray, one: IntArray, two: IntArray) -> BoolArray:
                 hit[which] = _pierced(vertices[start[which]], vertices[end[which]], vertices[others[which]])
     side = np.flatnonzero(shared == 2)
     if len(side):
-        hit[side] = _folded(vertices, one[side], two[side], same[side])
+        hit[side] = _folded(vertices, one[side], two[side], np.asarray(same)[side])
     hit[shared == 3] = True
     return hit
 

@@ -154,3 +154,14 @@ def tip_angle(outline: FloatArray, centre: FloatArray) -> float:
     to = centre[:2] - corners
     inside = (along[:, 0] * to[:, 1] - along[:, 1] * to[:, 0]) / np.maximum(length, 1e-300)
     return float(np.degrees(np.arctan2(inside.min(), max(float(centre[2]), 1e-9))))
+
+
+def inside(point: FloatArray, outline: FloatArray) -> bool:
+    """Whether a point (2,) lies within a closed outline (n, 2), by the number of sides a ray along x crosses."""
+    y = outline[:, 1] - point[1]
+    next_y = np.roll(y, -1)
+    crosses = (y > 0) != (next_y > 0)
+    x = outline[crosses, 0]
+    next_x = np.roll(outline[:, 0], -1)[crosses]
+    at = x + (next_x - x) * y[crosses] / (y[crosses] - next_y[crosses])
+    return int((at > point[0]).sum()) % 2 == 1

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from lint.shape.facing import facing, main_sheet, outer_rim, turn_to_top
+from lint.measure import Survey
+from lint.shape.carry import Built
+from lint.shape.facing import asked_up, facing, main_sheet, outer_rim, turn_to_top
+from lint.shape.level import REST_SHARE, SNAP, Levelled, level, stumps
 from lint.shape.sheet import Base, Seated, seat_sheet
 from lint.shape.verify import sound
-from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Zone
+from lint.terms import Declined, Fix, FloatArray, IntArray, Job, NotRun, Part, Promise, Shaped, Touch, Zone
 
 fix = Fix(
     name="seat",
@@ -24,15 +27,88 @@ SCRAP_SHARE = 0.01
 MAY_RAISE = (24, 31, 32, 33, 38, 39, 51, 52)
 
 
+# Tip angle and flatness a part that is left as it is must have: facts 1.4.7 and 1.4.3.
+LEAST_LEAN = 15.0
+FLATNESS = 0.1
+# The rule about land: only when it speaks does a closed part that stands already get a wider base for its sake.
+LAND = 53
+
+
 @fix.make
 def make(job: Job) -> Shaped:
     """Seat the part. Raises Declined when it sits flat already, or when no clean base can be given to it."""
     if job.part.units is None:
         raise Declined("the units are unknown, so the height of a base means nothing yet: give them, or a reference length")
-    survey = job.survey
-    if len(survey.get("rims")):
+    if not len(job.part.faces):
+        raise Declined("there is no skin to seat")
+    if len(job.survey.get("edges").open):
         return _sheet(job)
-    raise Declined("closed: not yet")
+    return _solid(job)
+
+
+def _solid(job: Job) -> Shaped:
+    part, survey, settings = job.part, job.survey, job.settings
+    skin, shells = survey.get("skin"), survey.get("shells")
+    if not bool(shells.closed.all()):
+        raise Declined("its skin is crowded or disagrees somewhere: untangle and turn it first")
+    turn, said = _standing(job)
+    wider = settings.margin if LAND in _called(job) else None
+    if said == "" and not _called(job) and _stands(survey):
+        raise Declined("it sits flat and firm already")
+    faces = skin.faces[shells.label >= 0]
+    points = skin.vertices @ turn.T
+    made = level(points, faces, Base(settings.base, wider, settings.corner))
+    moved = np.eye(4)
+    moved[:3, :3] = turn
+    moved[2, 3] = -made.floor
+    new = _part(part, made.built, made.floor, np.zeros((0, 3), dtype=np.int64), points, moved)
+    after = sound(new, "the seated part")
+    if not _stands(after):
+        raise Declined("no level cut within reach lets it stand: lay it another way, or give it a wider base by hand")
+    under = Zone("under", "the new base", 2 * SNAP, ((0.0, 0.0, made.cut - made.floor), (0.0, 0.0, 1.0)))
+    return Shaped(
+        new,
+        Promise(skin_max=SNAP, skin_p99=SNAP, volume="any", pieces="same", clears=_called(job), may_raise=MAY_RAISE),
+        _told_level(made, said, settings.base),
+        zones=(under,),
+        moved=moved,
+    )
+
+
+def _stands(survey: Survey) -> bool:
+    """Whether it rests on enough flat skin and is not easily tipped over."""
+    contact = survey.get("contact")
+    if contact.share < REST_SHARE - 0.01 or contact.unevenness > FLATNESS:
+        return False
+    try:
+        return float(survey.get("stance").angle) >= LEAST_LEAN
+    except NotRun:
+        return False
+
+
+def _standing(job: Job) -> tuple[FloatArray, str]:
+    """The turn (3, 3) that stands a closed part up, and why it is turned; the reason is empty when it stays as it is."""
+    told = asked_up(job.part)
+    if told is not None:
+        return turn_to_top(told), "" if told[2] > 1 - 1e-9 else "turned as the ticket's face says"
+    if _stands(job.survey):
+        return np.eye(3), ""
+    skin, facets = job.survey.get("skin"), job.survey.get("facets")
+    found = stumps(skin.vertices, skin.faces, facets.normal, facets.area)
+    if not found or any(down[2] < -0.9999 for down in found):
+        return np.eye(3), ""
+    return turn_to_top(-found[0]), "turned to stand on the end where it was cut"
+
+
+def _told_level(made: Levelled, said: str, depth: float) -> str:
+    wide = np.ptp(made.outline, axis=0)
+    words = [said] if said else []
+    if made.taken > 3 * SNAP:
+        words.append(f"cut level {made.taken:.2f} mm above its lowest point")
+    if made.plate:
+        words.append(f"put a plate {depth:.1f} mm thick under it that reaches {made.plate:.0f} mm farther out")
+    words.append(f"it stands on a flat of {wide[0]:.0f} by {wide[1]:.0f} mm")
+    return "; ".join(words)
 
 
 def _sheet(job: Job) -> Shaped:
@@ -68,7 +144,7 @@ def _sheet(job: Job) -> Shaped:
     moved[:3, :3] = turn
     moved[2, 3] = -seated.floor
     rest = skin.faces[~np.isin(shells.label, [main, *scraps, -1])]
-    new = _part(part, seated, rest, len(points), points, moved)
+    new = _part(part, seated.built, seated.floor, rest, points, moved)
     sound(new, "the seated part")
     cautions = (way.assumed,) if way.assumed else ()
     return Shaped(
@@ -86,8 +162,8 @@ def _called(job: Job) -> tuple[int, ...]:
     return tuple(sorted({f.rule for f in job.findings}))
 
 
-def _part(part: Part, seated: Seated, rest: IntArray, count: int, points: FloatArray, moved: FloatArray) -> Part:
-    built = seated.built
+def _part(part: Part, built: Built, floor: float, rest: IntArray, points: FloatArray, moved: FloatArray) -> Part:
+    """The part made of what was built and the `rest` (m, 3) of its shells, over the old `points`, set down so that the floor is z = 0."""
     vertices, faces = built.vertices, built.faces
     if len(rest):
         faces = np.vstack((faces, rest + len(vertices)))
@@ -96,8 +172,8 @@ def _part(part: Part, seated: Seated, rest: IntArray, count: int, points: FloatA
     new = np.full(len(vertices), -1, dtype=np.int64)
     new[used] = np.arange(len(used))
     at = vertices[used].copy()
-    low = at[:, 2] == seated.floor
-    at[:, 2] -= seated.floor
+    low = at[:, 2] == floor
+    at[:, 2] -= floor
     at[low, 2] = 0.0
     return part.with_mesh(at, new[faces], moved=moved)
 
