@@ -72,7 +72,8 @@ def find(
     whole = float(specks.length[specks.main])
     length, share = specks.length / whole, specks.area / specks.area[specks.main]
     bound = np.where(specks.closed, limits["closed"], limits["open"])
-    table = ~specks.closed & (specks.flat < limits["flat"]) & (specks.flat[specks.main] >= limits["flat"]) & (length >= bound) & (share >= limits["skin"])
+    flat = (specks.flat < limits["flat"]) & (specks.flat[specks.main] >= limits["flat"])
+    table = ~specks.closed & flat & (length >= bound) & (share >= limits["skin"])
     stray = (length < bound) | (~specks.closed & (share < limits["skin"])) | table
     stray[specks.main] = False
     by_piece = np.argsort(specks.piece, kind="stable")

@@ -107,8 +107,8 @@ def spans(skin: Skin, label: IntArray, count: int) -> FloatArray:
     a, b, c = points[0::3], points[1::3], points[2::3]
     weight = np.linalg.norm(np.cross(b - a, c - a), axis=1) + 1e-300
     total = np.bincount(label[order], weights=weight, minlength=count)
-    start = np.stack([np.bincount(label[order], weights=weight * (a + b + c)[:, k] / 3, minlength=count) for k in range(3)], axis=1)
-    start = start / total[:, None]
+    middle = np.stack([np.bincount(label[order], weights=weight * (a + b + c)[:, k] / 3, minlength=count) for k in range(3)], axis=1)
+    start: FloatArray = middle / total[:, None]
     far = np.zeros(count)
     for _ in range(3):
         distance = ((points - start[which]) ** 2).sum(axis=1)

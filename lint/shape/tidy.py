@@ -7,7 +7,7 @@ import numpy as np
 from lint.measure import Survey
 from lint.measure.dross import Twins
 from lint.measure.edges import Edges
-from lint.shape.compact import without
+from lint.shape.compact import covers, without
 from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch
 
 # With its copies gone, a shell may be seen for the first time to be mixed, inside out, crossing or overlapping.
@@ -31,7 +31,7 @@ def make(job: Job) -> Shaped:
     part, survey = job.part, job.survey
     gone = np.zeros(len(part.faces), dtype=bool)
     gone[survey.get("worthless")] = True
-    spare, rim_shows = _spare_twins(survey.get("twins"), survey.get("edges"), survey.get("facets").area)
+    spare, emptied, rim_shows = _spare_twins(survey.get("twins"), survey.get("edges"), survey.get("facets").area)
     gone |= spare
     dropped = int(gone.sum())
     if gone.all():
@@ -61,6 +61,7 @@ def make(job: Job) -> Shaped:
             may_raise=(4, *SEEN_ONLY_NOW) if rim_shows else SEEN_ONLY_NOW,
         ),
         f"took out {dropped} faces that cover nothing" + (f" and turned {turned} needles into the faces beside them" if turned else ""),
+        zones=covers(survey.get("skin"), survey.get("shells").label, emptied, "faces folded flat were here") if len(emptied) else (),
     )
 
 
@@ -68,8 +69,8 @@ def _left(survey: Survey, least: float) -> bool:
     return bool(len(survey.get("worthless")) or len(survey.get("twins").faces) or (survey.get("heights") < least).any())
 
 
-def _spare_twins(twins: Twins, edges: Edges, area: FloatArray) -> tuple[BoolArray, bool]:
-    """(m,) faces to take out where several lie on the same points, and whether a rim that a copy hid comes to light.
+def _spare_twins(twins: Twins, edges: Edges, area: FloatArray) -> tuple[BoolArray, IntArray, bool]:
+    """(m,) faces to take out where several lie on the same points; those of places left empty; whether a rim that a copy hid shows.
 
     Copies that do not balance leave one face that runs as most of them do; a double wall across a closed skin leaves none. Places
     that balance (folded pairs) are judged together with those they share edges with: where one other face waits at most edges of
@@ -78,7 +79,7 @@ def _spare_twins(twins: Twins, edges: Edges, area: FloatArray) -> tuple[BoolArra
     """
     gone = np.zeros(len(area), dtype=bool)
     if not len(twins.faces):
-        return gone, False
+        return gone, np.zeros(0, dtype=np.int64), False
     groups = int(twins.group[-1]) + 1
     first = np.searchsorted(twins.group, np.arange(groups))
     size = np.diff(np.append(first, len(twins.group)))
@@ -103,7 +104,8 @@ def _spare_twins(twins: Twins, edges: Edges, area: FloatArray) -> tuple[BoolArra
     untouched = np.zeros(groups, dtype=bool)
     untouched[even[leave]] = True
     gone[twins.faces[untouched[twins.group]]] = False
-    return gone, bool((around[keep & (balance != 0)] == 0).any())
+    emptied = twins.faces[~(keep | untouched)[twins.group]]
+    return gone, emptied, bool((around[keep & (balance != 0)] == 0).any())
 
 
 def _real(half_edges: IntArray) -> IntArray:
