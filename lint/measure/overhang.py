@@ -1,0 +1,163 @@
+"""Skin that faces down more steeply than a given angle: by region, how much of it there is and how far it reaches from what holds it up.
+
+The angle is taken from the vertical: 0 is a wall, 90 a ceiling; a face with unit outward normal n has asin(-n_z).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lint.measure import measure
+from lint.measure.contact import TOUCH, taut
+from lint.measure.edges import Edges
+from lint.measure.shells import regions
+from lint.measure.surface import Extent, Faces, Skin
+from lint.measure.walls import Patches
+from lint.terms import FloatArray, IntArray
+
+# A face made at the limit itself is let pass: rounding a file to 32 bits turns a small face by less than this, degrees.
+ROUNDING = 0.1
+# Faces less steep by so much still join two steep regions into one, so that scan noise about the limit does not scatter findings.
+KINDRED = 5.0
+# A ceiling is level when no part of it slopes by more than this, degrees: only then can strands be drawn straight across.
+LEVEL = 10.0
+# What holds skin up is known by points no farther apart than this along its edge, mm.
+STEP = 0.5
+
+
+@measure
+def down(facets: Faces) -> FloatArray:
+    """Overhang of every face, (m,) degrees from the vertical: asin(-n_z); negative where it faces up."""
+    angle: FloatArray = np.degrees(np.arcsin(np.clip(-facets.normal[:, 2], -1.0, 1.0)))
+    return angle
+
+
+@dataclass(frozen=True)
+class Steep:
+    """One region of steep skin.
+
+    faces: (k,) steep faces; area: mm2 along the skin; reach: the farthest any of it is, level, from what holds it up, mm;
+    span: where it is a level ceiling held on both sides, the width to be bridged, mm, else NaN;
+    held: whether anything holds it up at all; angle: the steepest face, degrees; points: (p, 3) points all over it.
+    """
+
+    faces: IntArray
+    area: float
+    reach: float
+    span: float
+    held: bool
+    angle: float
+    points: FloatArray
+
+
+def steep_regions(
+    skin: Skin, facets: Faces, edges: Edges, patches: Patches, extent: Extent, down: FloatArray, angle: float
+) -> list[Steep]:
+    """Regions steeper than `angle` degrees from the vertical, the largest first; skin that touches the bed (see contact) is none.
+
+    A region is held up along edges where the skin goes on downward beyond it, and where it touches the bed.
+    """
+    height = skin.vertices[:, 2] - extent.low[2]
+    lying = (height <= TOUCH)[skin.faces].all(axis=1)
+    steep = (down > angle + ROUNDING) & ~lying & (facets.area > 0)
+    if not steep.any():
+        return []
+    kindred = steep | ((down > angle - KINDRED) & ~lying)
+    label = np.full(len(steep), -1, dtype=np.int64)
+    groups = [g[steep[g]] for g in regions(np.flatnonzero(kindred), edges.neighbours, len(steep))]
+    groups = [g for g in groups if len(g)]
+    for number, group in enumerate(groups):
+        label[group] = number
+    owner, support = _supports(skin, edges, label, height)
+    by_region = _split(owner, support, len(groups))
+    inside = label[patches.face]
+    on = inside >= 0
+    points = _split(inside[on], patches.point[on], len(groups))
+    found = [_steep(skin, facets, g, points[i], by_region[i], down) for i, g in enumerate(groups)]
+    return sorted(found, key=lambda s: -s.area)
+
+
+def _supports(skin: Skin, edges: Edges, label: IntArray, height: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Points (p, 3) that hold regions up, with the region of each: along edges beyond which the skin goes down, and on the bed."""
+    pair, ends = edges.neighbours, edges.ends[edges.neighbour_edge]
+    owners: list[IntArray] = []
+    points: list[FloatArray] = []
+    for mine, other in ((0, 1), (1, 0)):
+        rim = np.flatnonzero((label[pair[:, mine]] >= 0) & (label[pair[:, other]] < 0))
+        a, b = skin.vertices[ends[rim, 0]], skin.vertices[ends[rim, 1]]
+        beyond = skin.vertices[skin.faces[pair[rim, other]]].mean(axis=1) - a
+        along = b - a
+        square = np.einsum("ij,ij->i", along, along)
+        into = beyond - along * (np.einsum("ij,ij->i", beyond, along) / np.where(square > 0, square, 1.0))[:, None]
+        goes_down = into[:, 2] < 0
+        number, spots = _along(a[goes_down], b[goes_down])
+        owners.append(label[pair[rim[goes_down], mine]][number])
+        points.append(spots)
+    face = np.flatnonzero(label >= 0)
+    corner = skin.faces[face]
+    low = height[corner] <= TOUCH
+    owners.append(np.repeat(label[face], 3)[low.reshape(-1)])
+    points.append(skin.vertices[corner[low]])
+    return np.concatenate(owners), np.concatenate(points)
+
+
+def _along(a: FloatArray, b: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Points along segments a to b, both (k, 3), ends included, at most STEP apart, with the number of the segment of each."""
+    count = np.ceil(np.linalg.norm(b - a, axis=1) / STEP).astype(np.int64).clip(1, 2000) + 1
+    number = np.repeat(np.arange(len(a)), count)
+    first = np.cumsum(count) - count
+    share = (np.arange(len(number)) - first[number]) / (count - 1)[number]
+    return number, a[number] + share[:, None] * (b - a)[number]
+
+
+def _steep(skin: Skin, facets: Faces, faces: IntArray, points: FloatArray, support: FloatArray, down: FloatArray) -> Steep:
+    from scipy.spatial import cKDTree
+
+    everywhere = np.vstack((points, skin.vertices[np.unique(skin.faces[faces])]))
+    held = len(support) > 0
+    holders = support if held else everywhere[everywhere[:, 2] <= everywhere[:, 2].min() + 1e-3]
+    reach = float(np.max(cKDTree(holders[:, :2]).query(everywhere[:, :2])[0]))
+    if not held and np.ptp(everywhere[:, 2]) <= 1e-3:
+        middle = (everywhere.min(axis=0) + everywhere.max(axis=0)) / 2
+        reach = float(np.linalg.norm((everywhere - middle)[:, :2], axis=1).max())
+    level = bool((down[faces] > 90 - LEVEL).all())
+    bridged = held and level and _within(everywhere[:, :2], taut(support[:, :2]))
+    span = _span(everywhere[:, :2], support[:, :2]) if bridged else float("nan")
+    return Steep(faces, float(facets.area[faces].sum()), reach, span, held, float(down[faces].max()), everywhere)
+
+
+def _span(points: FloatArray, support: FloatArray) -> float:
+    """Width to be bridged at the point (k, 2) farthest from any support (p, 2): to the nearest and on to the one across from it."""
+    from scipy.spatial import cKDTree
+
+    found = cKDTree(support).query(points)
+    near, which = np.asarray(found[0]), np.asarray(found[1])
+    worst = int(near.argmax())
+    toward = (support[which[worst]] - points[worst]) / max(float(near[worst]), 1e-12)
+    away = support - points[worst]
+    far = np.linalg.norm(away, axis=1)
+    across = far[away @ -toward >= 0.95 * far]
+    return float(near[worst] + (across.min() if len(across) else near[worst]))
+
+
+def _within(points: FloatArray, hull: FloatArray) -> bool:
+    """Whether all points (k, 2) lie in a taut outline (h, 2), counter-clockwise, give or take a hundredth of a mm."""
+    if len(hull) < 3:
+        return False
+    along = np.roll(hull, -1, axis=0) - hull
+    along = along / np.linalg.norm(along, axis=1)[:, None]
+    for start, way in zip(hull, along, strict=True):
+        to = points - start
+        if (way[0] * to[:, 1] - way[1] * to[:, 0]).min() < -0.01:
+            return False
+    return True
+
+
+def _split(owner: IntArray, points: FloatArray, count: int) -> list[FloatArray]:
+    """The points (p, 3) of each of `count` owners."""
+    order = np.argsort(owner, kind="stable")
+    cuts = np.searchsorted(owner[order], np.arange(1, count))
+    return np.split(points[order], cuts)
+
