@@ -1,0 +1,66 @@
+"""The one way files come in: ordinary files only, never a pipe or a device, never outside the part's folder."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+from urllib.parse import unquote
+
+from lint.load.raw import Fault, shown
+
+_LARGE_FILE_POINTER = b"version https://git-lfs"
+
+
+def read_bytes(path: Path, most: int) -> bytes:
+    """All bytes of an ordinary file. Raises Fault for anything else, and for more than `most` bytes.
+
+    The kind is asked of the name before opening, because opening a pipe waits for ever, and of the open file after,
+    because the name may have been swapped in between. The bytes are copied, not mapped: a file that shrinks under a
+    map kills the process.
+    """
+    try:
+        _ordinary(os.stat(path))
+        handle = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_CLOEXEC", 0))
+        with open(handle, "rb") as file:
+            info = os.fstat(file.fileno())
+            _ordinary(info)
+            if info.st_size > most:
+                raise Fault(f"it is {info.st_size:,} bytes long; at most {most:,} are read")
+            data = file.read(info.st_size)
+            if len(data) != info.st_size or file.read(1):
+                raise Fault("it changed while it was being read; wait until it is written, then try again")
+    except FileNotFoundError:
+        raise Fault("there is no such file; check the name") from None
+    except PermissionError:
+        raise Fault("it may not be read; ask its owner for permission to read it") from None
+    except (OSError, ValueError) as error:
+        raise Fault(f"it cannot be read: {getattr(error, 'strerror', None) or error}") from None
+    if data.startswith(_LARGE_FILE_POINTER):
+        raise Fault("it is a large-file pointer, not the part itself; fetch the real file first (git lfs pull)")
+    return data
+
+
+def _ordinary(info: os.stat_result) -> None:
+    if stat.S_ISDIR(info.st_mode):
+        raise Fault("it is a folder, not a file; give the file inside it")
+    if not stat.S_ISREG(info.st_mode):
+        raise Fault("it is a pipe or a device, not an ordinary file; save the part to a file first")
+
+
+def beside(part: Path, reference: str) -> Path:
+    """The file that a part refers to, when it lies in the part's own folder or below. Raises Fault when it does not.
+
+    Links are followed before judging, so a link that leads out of the folder is outside too.
+    """
+    name = unquote(reference)
+    if "\0" in name or "://" in name or name.startswith(("/", "\\")) or ":" in name.split("/")[0]:
+        raise Fault(f"it refers to {shown(reference)}, which is not in the part's own folder; nothing else is opened")
+    folder = part.parent.resolve()
+    try:
+        target = (folder / name.replace("\\", "/")).resolve()
+    except (OSError, RuntimeError, ValueError):
+        raise Fault(f"it refers to {shown(reference)}, which cannot be followed") from None
+    if not target.is_relative_to(folder):
+        raise Fault(f"it refers to {shown(reference)}, which is outside the part's own folder; nothing else is opened")
+    return target
