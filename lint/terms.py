@@ -439,16 +439,22 @@ class Mended:
 
 @dataclass(frozen=True)
 class Report:
-    """A whole run: the parts in a stable order, the edition, and what was hidden."""
+    """A whole run: the parts in a stable order, the edition, and what was hidden.
+
+    idle: why there is rightly nothing to judge (no part changed); empty when a run without parts is a mistake.
+    """
 
     parts: tuple[PartReport, ...]
     edition: int
     version: str
     line: Weight = Weight.STOP
     mended: Mended | None = None
+    idle: str = ""
 
     def exit_code(self) -> int:
         """0 nothing at or above the line; 1 something is; 2 the job could not be done."""
+        if not self.parts and self.idle:
+            return 0
         if not self.parts or any(p.unreadable or _broke(p) for p in self.parts):
             return 2
         if self.mended is not None and self.mended.broke:

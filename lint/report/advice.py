@@ -9,14 +9,11 @@ from dataclasses import dataclass
 from lint.report.tally import not_run_reasons
 from lint.terms import Finding, Fix, Outcome, PartReport, Rule, Touch, Weight
 
-# The line to write in a ticket for a fact that a rule needs (the names of Rule.needs).
+# The line to write in a ticket for a fact that a rule needs (the names of Rule.needs). Facts that most parts rightly lack, such as
+# a pair or caliper readings, are left to the reason why the rule was not run.
 TICKET_LINES: Mapping[str, str] = {
     "units": '[part] units = "mm"  (or cm, m, in)',
-    "length": "[[length]] from = [x, y, z], to = [x, y, z], true = 40.0  (`buckwright size` writes it for you)",
-    "lengths": "a second [[length]], elsewhere on the scan",
-    "caliper": "[[caliper]] from = [x, y, z], to = [x, y, z], read = 38.2",
     "part.body": '[part] body = "nose"  (or ear, face, head, hand, foot, limb)',
-    "part.pair": '[part] pair = "the-other-one.stl"',
     "use.pull": "[use] pull = [0, 0, 1]  (the way the mould comes off)",
     "print.bed": "[print] bed = [220, 220, 250]  (your machine, in mm)",
     "use.margin": "[use] margin = 25.0  (mm of land around the feature)",

@@ -96,6 +96,8 @@ def hidden_text(counts: Tally, line: Weight) -> str:
 def exit_text(report: Report) -> str:
     """The exit code and what it means, in words."""
     code = report.exit_code()
+    if report.idle and not report.parts:
+        return f"exit 0: {report.idle}"
     if code == 0:
         return f"exit 0: nothing that is a {LINE_WORDS[report.line]}"
     if code == 1:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 from collections.abc import Mapping
 from pathlib import Path
 
-from lint.report.advice import Advice, advise, cautions
-from lint.report.plain import UNIT_WORDS, listed, many, measured_text, path_text, place_text
+from lint.report.advice import TICKET_LINES, Advice, advise, cautions
+from lint.report.plain import UNIT_WORDS, listed, many, measured_text, number, path_text, place_text
 from lint.report.sheet import Sheet
 from lint.report.tally import Group, exit_text, groups, hidden_text, not_run_reasons, rules_text, tally
 from lint.terms import Finding, Fix, Outcome, PartReport, Report, Rule
@@ -74,16 +75,23 @@ def _show_group(sheet: Sheet, group: Group, part: PartReport, caution: str | Non
     for finding in group.findings[:PLACES]:
         lighter = f"{finding.weight.word}: " if finding.weight != group.weight else ""
         sheet.more(lighter + finding.message)
-        where = [measured_text(finding)]
+        where = [] if _in_the_words(finding) else [measured_text(finding)]
         if finding.place is not None:
             where.append(place_text(finding.place, part.part.length_unit if part.part is not None else "mm"))
-        sheet.more("  " + ", ".join(where), "dim")
+        if where:
+            sheet.more("  " + ", ".join(where), "dim")
         for what, place in finding.related:
             sheet.more(f"  {what}: {place_text(place)}", "dim")
     if len(group.findings) > PLACES:
         sheet.more(f"and {len(group.findings) - PLACES} more")
     if caution:
         sheet.more(f"take care: {caution}", "italic")
+
+
+def _in_the_words(finding: Finding) -> bool:
+    """Whether the sentence holds both numbers already, so that saying them again would only be noise."""
+    numbers = [number(finding.measured)] + ([] if finding.limit is None else [number(finding.limit)])
+    return not finding.sampled and all(re.search(rf"(?<![\d.]){re.escape(n)}(?![\d.]*\d)", finding.message) for n in numbers)
 
 
 def _show_uncounted(sheet: Sheet, finding: Finding) -> None:
@@ -100,17 +108,24 @@ def show_advice(sheet: Sheet, part: PartReport, advice: Advice) -> None:
         return
     sheet.line()
     sheet.line("what to do next", "bold", indent=2)
-    for line, numbers in advice.facts.items():
-        sheet.entry("say", f"in the ticket: {line}; then {rules_text(numbers)} can be judged")
+    first = {line: numbers for line, numbers in advice.facts.items() if line == TICKET_LINES["units"]}
+    _show_facts(sheet, first)
     if advice.mends:
         called = sorted({f.rule for found in advice.mends.values() for f in found})
         sheet.entry("mend", fix_command(part.path))
-        sheet.more(f"tries {listed(tuple(advice.mends))} for {rules_text(called)}, measures what came of it and leaves your file alone")
+        once = "once the units are said, " if first else ""
+        sheet.more(f"{once}tries {listed(tuple(advice.mends))} for {rules_text(called)}, measures what came of it, leaves your file alone")
     for name, found in advice.asks.items():
         rule_names = dict.fromkeys(f"{f.name} (rule {f.rule})" for f in found)
         sheet.entry("or ask", f"add --step {shlex.quote(name)} for {listed(tuple(rule_names))}: it waits for your word")
-    for number, how in advice.hands.items():
-        sheet.entry("by hand", f"rule {number}: {how}")
+    _show_facts(sheet, {line: numbers for line, numbers in advice.facts.items() if line not in first})
+    for rule, how in advice.hands.items():
+        sheet.entry("by hand", f"rule {rule}: {how}")
+
+
+def _show_facts(sheet: Sheet, facts: Mapping[str, tuple[int, ...]]) -> None:
+    for line, numbers in facts.items():
+        sheet.entry("say", f"in the ticket: {line}; then {rules_text(numbers)} can be judged")
 
 
 def fix_command(path: Path) -> str:

@@ -1,0 +1,145 @@
+"""What is written beside a finished part: its ticket, carried to where the part now lies, and the record of every step."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from lint.report.data import FORMAT, part_data, path_data, placement_data, settings_data, step_data, tool_data
+from lint.settings import Settings
+from lint.terms import BadInput, FloatArray, Part, Report
+from lint.ticket import FixTable, Length, Point, PrintTable, Ticket, Units, UseTable
+
+MARK = "written by buckwright fix"
+_OTHER_SIDE = {"left": "right", "right": "left", "none": "none"}
+
+
+def ticket_path(out: Path) -> Path:
+    """The ticket of a finished part: the file's full name, so that it can never be the ticket of another file's."""
+    return out.with_name(out.name + ".ticket.toml")
+
+
+def record_path(out: Path) -> Path:
+    """The record of a finished part."""
+    return out.with_name(out.name + ".record.json")
+
+
+def refuse_strangers(out: Path, used_ticket: Path | None) -> None:
+    """Raise BadInput when a ticket or record in the way was not written by a fix, or is the very ticket of the input."""
+    ticket, record = ticket_path(out), record_path(out)
+    if ticket.exists():
+        if used_ticket is not None and used_ticket.exists() and ticket.samefile(used_ticket):
+            raise BadInput(f"{ticket}: this is the ticket of the part to be mended, and it is never written over: give --to another name")
+        if MARK not in _head(ticket):
+            raise BadInput(f"{ticket}: a ticket that a person wrote stands where the finished part's would go: move it, or change --to")
+    if record.exists() and '"buckwright"' not in _head(record):
+        raise BadInput(f"{record}: a file that is no record of a fix stands where the record would go: move it, or change --to")
+
+
+def _head(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            return file.read(400).decode("utf-8", "replace")
+    except OSError as error:
+        raise BadInput(f"{path}: could not be read: {error.strerror or error}") from error
+
+
+def finished_ticket(before: Part, after: Part, settings: Settings, out: Part) -> Ticket:
+    """The facts of the input, with its points and directions in the numbers of the finished file.
+
+    out: the finished file as read back, whose placement says how its own numbers relate to mm. Steps and cuts are done, so they
+    are left out; facts given as flags for this run are facts of the finished part too.
+    """
+    old = before.ticket
+    to_out = np.linalg.inv(out.placement) @ after.placement
+    mirrored = np.linalg.det(after.placement[:3, :3]) * np.linalg.det(before.placement[:3, :3]) < 0
+    part = msgspec.structs.replace(
+        old.part,
+        units=_units_of(out),
+        side=_OTHER_SIDE[old.part.side] if mirrored else old.part.side,
+        pair=None if mirrored else old.part.pair,
+        face=_turned(to_out, old.part.face),
+    )
+    pull = settings.pull if _by_flag(settings, "pull") else old.use.pull
+    return Ticket(
+        part=part,
+        length=[Length(_carried(to_out, m.from_), _carried(to_out, m.to), m.true, m.name) for m in old.length],
+        caliper=[msgspec.structs.replace(c, from_=_carried(to_out, c.from_), to=_carried(to_out, c.to)) for c in old.caliper],
+        print=msgspec.structs.replace(old.print, **_flagged(settings, PrintTable)),
+        use=msgspec.structs.replace(old.use, **{**_flagged(settings, UseTable), "pull": _turned(to_out, pull)}),
+        fix=FixTable(allow=old.fix.allow),
+    )
+
+
+def _units_of(out: Part) -> Units:
+    units: Any = out.units or "mm"
+    return units  # type: ignore[no-any-return]
+
+
+def _by_flag(settings: Settings, name: str) -> bool:
+    return settings.set_by.get(name, "").startswith("--")
+
+
+def _flagged(settings: Settings, table: type[msgspec.Struct]) -> dict[str, Any]:
+    return {f: getattr(settings, f) for f in table.__struct_fields__ if _by_flag(settings, f)}
+
+
+def _carried(matrix: FloatArray, point: Sequence[float]) -> Point:
+    x, y, z = matrix[:3, :3] @ np.asarray(point) + matrix[:3, 3]
+    return (float(x), float(y), float(z))
+
+
+def _turned(matrix: FloatArray, direction: Sequence[float] | None) -> Point | None:
+    if direction is None:
+        return None
+    x, y, z = matrix[:3, :3] @ np.asarray(direction)
+    length = float(np.linalg.norm((x, y, z)))
+    return (float(x) / length, float(y) / length, float(z) / length) if length else (0.0, 0.0, 0.0)
+
+
+def record_data(report: Report, before: Part, settings: Settings, out: Path, sha256: str) -> dict[str, Any]:
+    """The record: tool, input and output with their fingerprints, facts with who set them, placement, and every step.
+
+    File names stand without their folders: a record is kept and passed on beside the part.
+    """
+    assert report.mended is not None
+    mended = report.mended
+    after = part_data(mended.after)
+    return {
+        "format": FORMAT,
+        "tool": tool_data(report),
+        "input": {
+            "name": path_data(Path(before.source.path.name)),
+            "sha256": before.source.sha256,
+            "format": before.source.format,
+            "units": before.units,
+            "units_from": before.units_from,
+            "faces": len(before.faces),
+        },
+        "output": {"name": path_data(Path(out.name)), "sha256": sha256, "faces": after["faces"], "extents_mm": after["extents_mm"]},
+        "settings": settings_data(settings),
+        "placement": placement_data(mended),
+        "steps": [step_data(s) for s in mended.steps],
+        "before": _said(part_data(mended.before)),
+        "after": _said(after),
+    }
+
+
+def _said(part: dict[str, Any]) -> dict[str, Any]:
+    return {key: part[key] for key in ("rules", "findings")}
+
+
+def read_record(path: Path) -> dict[str, Any]:
+    """A record as data. Raises BadInput when it is none."""
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise BadInput(f"{path}: this is no record of a fix: {error}") from error
+    if not isinstance(data, dict) or data.get("format") != FORMAT:
+        raise BadInput(f"{path}: this is no record of a fix that this version knows")
+    return data

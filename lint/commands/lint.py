@@ -1,0 +1,224 @@
+"""buckwright lint: judge parts and say what would go wrong, before anything is printed."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import os
+import sys
+import traceback
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from lint import __version__
+from lint.changed import changed_since
+from lint.commands import screen
+from lint.commands.shelves import Facts, OnTheBench, find_ledger, find_parts, read_part
+from lint.ledger import key_of, reconcile
+from lint.load.ticket import read_ledger
+from lint.report.plain import many, path_text
+from lint.rooms import all_fixes, all_rules
+from lint.run import examine
+from lint.settings import EDITION
+from lint.shelf import Shelf
+from lint.terms import BadInput, Finding, Outcome, Part, PartReport, Place, Report, Rule, Weight
+
+
+def run(args: argparse.Namespace) -> int:
+    """Examine every part named or found, render the report, and return its exit code. Raises BadInput for bad words."""
+    only = chosen(args.rule)
+    paths = find_parts(args.paths)
+    if not paths:
+        raise BadInput(f"no parts matched: {', '.join(path_text(p) for p in args.paths)} holds no file that is a part; nothing was judged")
+    if args.ticket is not None and len(paths) > 1:
+        raise BadInput(f"--ticket says what one part is, and {len(paths)} parts were given: put a ticket beside each instead")
+    idle = ""
+    if args.changed_since is not None:
+        start = args.paths[0]
+        paths = changed_since(paths, args.changed_since, start if start.is_dir() else start.absolute().parent)
+        idle = f"no part changed since {args.changed_since}"
+    facts = Facts(args.ticket, args.facts)
+    jobs = min(args.jobs or os.cpu_count() or 1, len(paths))
+    reports = _together(paths, facts, only) if jobs <= 1 else _apart(paths, facts, only, jobs)
+    report = Report(tuple(accepted(reports, datetime.date.today())), EDITION, __version__, Weight[args.line.upper()], idle=idle)
+    text = render(report, args.form)
+    if args.to is None:
+        screen.put(text, machine=args.form != "terminal")
+    else:
+        screen.write(args.to, text)
+    return report.exit_code()
+
+
+def render(report: Report, form: str) -> str:
+    """The report in the form asked for."""
+    if form == "json":
+        from lint.report import data
+
+        return data.render(report)
+    if form == "sarif":
+        from lint.report import sarif
+
+        return sarif.render(report, all_rules())
+    if form == "junit":
+        from lint.report import junit
+
+        return junit.render(report)
+    if form == "markdown":
+        from lint.report import markdown
+
+        return markdown.render(report)
+    from lint.report import terminal
+
+    return terminal.render(report, all_rules(), all_fixes(), width=screen.width(), colour=screen.colour())
+
+
+def chosen(numbers: Iterable[int] | None) -> frozenset[int] | None:
+    """The rules asked for, or None for all. Raises BadInput for a number that is no rule."""
+    if not numbers:
+        return None
+    rules = all_rules()
+    for number in numbers:
+        if number not in rules:
+            raise BadInput(f"--rule {number}: there is no such rule; `buckwright rules` lists them")
+    return frozenset(numbers)
+
+
+def wanted(only: frozenset[int] | None) -> Mapping[int, Rule]:
+    """The rules to run: those asked for and those that must be clean before them, always with the one that says there is a mesh."""
+    rules = all_rules()
+    if only is None:
+        return rules
+    needed, new = set(only) | set(list(rules)[:1]), set(only)
+    while new:
+        new = {earlier for number in new for earlier in rules[number].after if earlier in rules} - needed
+        needed |= new
+    return {number: rules[number] for number in rules if number in needed}
+
+
+def judge(path: Path, facts: Facts, only: frozenset[int] | None, shelf: Shelf | None) -> PartReport:
+    """Everything said about one part, without its mesh. A part that cannot be read is reported so; nothing is raised for it."""
+    try:
+        bench = read_part(path, facts)
+        report = examine(bench.part, wanted(only), bench.settings, shelf=shelf)
+    except BadInput as error:
+        return PartReport(None, path, unreadable=str(error))
+    except MemoryError:
+        return PartReport(None, path, unreadable=f"{path}: not run: there is not enough memory for a part of this size")
+    except Exception as error:  # a crash is ours: this part is lost, the others go on
+        if os.environ.get("BUCKWRIGHT_TRACE") == "1":
+            traceback.print_exc(file=sys.stderr)
+        return PartReport(None, path, unreadable=f"{path}: not run: this is a bug of buckwright: {type(error).__name__}: {error}")
+    return replace(slim(narrowed(report, only)), path=path, notes=notes(bench))
+
+
+def narrowed(report: PartReport, only: frozenset[int] | None) -> PartReport:
+    """The report with only the rules asked for; one that broke is always told."""
+    if only is None or report.unreadable is not None:
+        return report
+    rules = tuple(r for r in report.rules if r.number in only or r.outcome is Outcome.BROKE)
+    return replace(report, rules=rules, findings=tuple(f for f in report.findings if f.rule in only))
+
+
+def slim(report: PartReport) -> PartReport:
+    """The report without the mesh and the faces of its findings, fit to be sent between processes and kept by the thousand."""
+    if report.part is None:
+        return report
+    bare = report.part.with_mesh(np.empty((0, 3)), np.empty((0, 3), dtype=np.int64))
+    return replace(report, part=bare, findings=tuple(_without_faces(f) for f in report.findings))
+
+
+def _without_faces(finding: Finding) -> Finding:
+    place = finding.place and _bare(finding.place)
+    return replace(finding, place=place, related=tuple((what, _bare(other)) for what, other in finding.related))
+
+
+def _bare(place: Place) -> Place:
+    """A single face is kept: a report can point at its very bytes."""
+    return place if place.faces is None or len(place.faces) == 1 else replace(place, faces=None)
+
+
+def notes(bench: OnTheBench) -> tuple[str, ...]:
+    """Where the facts came from, and what reading had to do."""
+    said = []
+    files = [p for p in (bench.ticket_path, bench.shop_path) if p is not None]
+    if files:
+        said.append(f"facts from {' and '.join(path_text(p) for p in files)}")
+    split = bench.part.source.split_polygons
+    if split:
+        said.append(f"{many(split, 'face')} of more than three corners were cut into triangles on reading")
+    return tuple(said)
+
+
+def accepted(reports: list[PartReport], today: datetime.date) -> list[PartReport]:
+    """The reports with what the ledger beside or above each part accepts marked, and entries that no longer apply noted."""
+    by_ledger: dict[Path, list[int]] = {}
+    for index, report in enumerate(reports):
+        ledger = find_ledger(report.path)
+        if ledger is not None:
+            by_ledger.setdefault(ledger, []).append(index)
+    marked = list(reports)
+    for ledger, indices in by_ledger.items():
+        done = reconcile([reports[i] for i in indices], read_ledger(ledger), ledger.parent, today)
+        for index, report in zip(indices, done.reports, strict=True):
+            key = key_of(report.path, ledger.parent)
+            paid = [f"paid, take it out of {ledger.name}: rule {e.rule}, {e.case} ({e.because})" for e in done.paid if e.part == key]
+            late = [f"past its last day in {ledger.name}: rule {e.rule}, {e.case} (until {e.until})" for e in done.expired if e.part == key]
+            marked[index] = replace(report, notes=(*report.notes, *paid, *late))
+    return marked
+
+
+def _together(paths: list[Path], facts: Facts, only: frozenset[int] | None) -> list[PartReport]:
+    shelf = _shelf(paths, facts)
+    reports = []
+    with screen.Progress() as progress:
+        for count, path in enumerate(paths):
+            progress(screen.doing(path, "examining" + (f", part {count + 1} of {len(paths)}" if len(paths) > 1 else "")))
+            reports.append(judge(path, facts, only, shelf))
+    return reports
+
+
+def _shelf(paths: list[Path], facts: Facts) -> Shelf:
+    def load(path: Path) -> Part:
+        return read_part(path, facts if path in paths else Facts(flags=facts.flags)).part
+
+    return Shelf(paths, load)
+
+
+def _apart(paths: list[Path], facts: Facts, only: frozenset[int] | None, jobs: int) -> list[PartReport]:
+    from lint.commands.pool import spread
+
+    order = sorted(range(len(paths)), key=lambda i: -_size(paths[i]))
+    with screen.Progress(f"examining {len(paths)} parts") as progress:
+        return spread(
+            _judge_here, paths, jobs, order=order, died=_died, prepare=_prepare, prepare_with=(paths, facts, only),
+            ended=lambda count: progress(f"{count} of {len(paths)} parts examined"),
+        )  # fmt: skip
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+def _died(path: Path) -> PartReport:
+    why = "not run: the process that examined it ended without a word, most often for want of memory"
+    return PartReport(None, path, unreadable=f"{path}: {why}")
+
+
+_here: Callable[[Path], PartReport] | None = None
+
+
+def _prepare(paths: list[Path], facts: Facts, only: frozenset[int] | None) -> None:
+    global _here
+    shelf = _shelf(paths, facts)
+    _here = lambda path: judge(path, facts, only, shelf)  # noqa: E731
+
+
+def _judge_here(path: Path) -> PartReport:
+    assert _here is not None
+    return _here(path)

@@ -1,0 +1,104 @@
+"""Where words go: the report to standard output or a file, everything else to standard error."""
+
+from __future__ import annotations
+
+import io
+import os
+import shutil
+import sys
+import threading
+import time
+from pathlib import Path
+from types import TracebackType
+
+from lint.report.plain import path_text, shown
+from lint.terms import BadInput
+
+
+def width() -> int:
+    """Columns to fill: the terminal's, or 80 when the output is not one."""
+    return min(shutil.get_terminal_size((80, 24)).columns, 120) if sys.stdout.isatty() else 80
+
+
+def colour() -> bool:
+    """Whether bold and reversed letters are welcome: on a terminal that can, unless NO_COLOR is set."""
+    return sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+
+
+def put(text: str, *, machine: bool = False) -> None:
+    """Write to standard output. machine: the text is for a program, and so is UTF-8 whatever the terminal speaks."""
+    if machine and isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(encoding="utf-8", errors="strict")
+    sys.stdout.write(text)
+    sys.stdout.flush()
+
+
+def write(path: Path, text: str) -> None:
+    """Write a report to a file by swapping in a whole one. Raises BadInput where a part or a ticket stands, or on no room."""
+    from lint.load import SUFFIXES
+    from lint.save.atomic import swap_in
+
+    if path.suffix.lower() in SUFFIXES or path.name.endswith(".toml"):
+        raise BadInput(f"{path}: a report is not written over a part or a ticket: give --to another name")
+    if path.is_dir():
+        raise BadInput(f"{path}: this is a folder: give --to the name of a file")
+    try:
+        swap_in(path, text.encode("utf-8"))
+    except OSError as error:
+        raise BadInput(f"{path}: could not be written: {error.strerror or error}") from error
+
+
+def told(text: str) -> None:
+    """One line on standard error."""
+    print(f"buckwright: {shown(text)}", file=sys.stderr)
+
+
+class Progress:
+    """What is being done and for how long, on standard error, once it has taken a second; silent when that is no terminal.
+
+    Use as a context; call it with each new step.
+    """
+
+    def __init__(self, text: str = "") -> None:
+        self._text = text
+        self._began = time.monotonic()
+        self._over = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._lit = False
+
+    def __call__(self, text: str) -> None:
+        """Begin a new step."""
+        self._text, self._began = text, time.monotonic()
+
+    def __enter__(self) -> Progress:
+        if sys.stderr.isatty():
+            self._thread = threading.Thread(target=self._tell, daemon=True)
+            self._thread.start()
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self._over.set()
+        if self._thread is not None:
+            self._thread.join()
+            self._clear()
+
+    def _tell(self) -> None:
+        while not self._over.wait(0.5):
+            seconds = time.monotonic() - self._began
+            self._clear()
+            if seconds >= 1:
+                columns = shutil.get_terminal_size((80, 24)).columns
+                sys.stderr.write(f"{shown(self._text)}, {seconds:.0f} s"[: columns - 1])
+                sys.stderr.flush()
+                self._lit = True
+
+    def _clear(self) -> None:
+        if self._lit:
+            sys.stderr.write("\r" + " " * (shutil.get_terminal_size((80, 24)).columns - 1) + "\r")
+            sys.stderr.flush()
+            self._lit = False
+
+
+def doing(path: Path, step: str) -> str:
+    """The progress line of a step on a part."""
+    return f"{path_text(path)}: {step}"

@@ -1,0 +1,88 @@
+"""Parts on disk: finding them in folders, and reading one with its ticket, its shop file and the flags."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from lint.load import SUFFIXES, read
+from lint.load.ticket import LEDGER, find_shop, find_ticket, read_shop, read_ticket
+from lint.rooms import all_rules
+from lint.settings import Settings, gather
+from lint.terms import BadInput, Part
+from lint.ticket import Shop, Ticket
+
+
+def find_parts(paths: Iterable[Path]) -> list[Path]:
+    """Files as given, folders searched for parts, each file once, in a stable order.
+
+    Hidden folders and files are passed over, and a folder is entered once however many links lead to it. A file that was
+    given by name is kept whatever its ending, so that reading it can say what is wrong with it.
+    """
+    found: dict[str, Path] = {}
+    for path in paths:
+        for part in _search(path, set()) if path.is_dir() else [path]:
+            found.setdefault(os.path.realpath(part), part)
+    return list(found.values())
+
+
+def _search(folder: Path, entered: set[tuple[int, int]]) -> Iterator[Path]:
+    try:
+        status = folder.stat()
+        entries = sorted(os.scandir(folder), key=lambda e: os.fsencode(e.name))
+    except OSError as error:
+        raise BadInput(f"{folder}: the folder could not be searched: {error.strerror or error}") from error
+    key = (status.st_dev, status.st_ino)
+    if key in entered:
+        return
+    entered.add(key)
+    for entry in entries:
+        if entry.name.startswith("."):
+            continue
+        path = folder / entry.name
+        if entry.is_dir():
+            yield from _search(path, entered)
+        elif path.suffix.lower() in SUFFIXES and entry.is_file():
+            yield path
+
+
+def find_ledger(part: Path) -> Path | None:
+    """The nearest ledger.toml in the part's folder or above; None when there is none."""
+    return next((p for folder in part.resolve().parents if (p := folder / LEDGER).is_file()), None)
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What the command line says about every part of the run: a ticket to use instead of the one beside it, and flags by name."""
+
+    ticket: Path | None = None
+    flags: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class OnTheBench:
+    """A part with the facts it is judged by."""
+
+    part: Part
+    settings: Settings
+    ticket_path: Path | None
+    shop_path: Path | None
+
+
+def read_part(path: Path, facts: Facts) -> OnTheBench:
+    """Read a part with its ticket and shop file. Raises BadInput, in one line, for anything that cannot be used."""
+    ticket_path = facts.ticket or find_ticket(path)
+    ticket = read_ticket(ticket_path) if ticket_path is not None else Ticket()
+    shop_path = find_shop(path.absolute().parent)
+    shop = read_shop(shop_path) if shop_path is not None else None
+    part = read(path, ticket, units=facts.flags.get("units"), shop_units=_shop_units(shop))
+    flags = {**facts.flags, "repository": shop is not None}
+    settings = gather(ticket, shop, flags, shop_name=str(shop_path) if shop_path else "shop.toml", rules=all_rules())
+    return OnTheBench(replace(part, ticket_path=ticket_path), settings, ticket_path, shop_path)
+
+
+def _shop_units(shop: Shop | None) -> str | None:
+    return shop.part.units if shop is not None else None
