@@ -7,8 +7,8 @@ import numpy as np
 from lint.measure import Survey
 from lint.terms import Declined, Fix, Job, Promise, Shaped, Touch
 
-# What is judged by the side a face looks to cannot have been judged rightly before: these may speak only now.
-SIDED = (9, 10, 30, 31, 32, 33, 34, 36, 37, 38, 39, 50, 51, 52, 53)
+# What is judged by the side a face looks to cannot have been judged rightly before (a crack needs sides that run opposite ways).
+SIDED = (2, 9, 10, 30, 31, 32, 33, 34, 36, 37, 38, 39, 50, 51, 52, 53)
 
 fix = Fix(
     name="turn",
