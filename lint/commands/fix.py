@@ -48,9 +48,10 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput(mended.before.unreadable)
     report = Report((mended.after,), EDITION, __version__, Weight.STOP, mended)
     written: tuple[Path, ...] = ()
+    lean = _slim(report)
     if not args.plan and report.exit_code() != 2:
         written = write(report, bench, settings, args.to)
-    lean = _slim(report)
+        lean = _as_written(lean, args.to)
     if args.form == "json":
         said = {**data.report_data(lean), "plan": args.plan, "written": [data.path_data(p) for p in written]}
         screen.put(data.text_of(said), machine=True)
@@ -65,6 +66,20 @@ def _slim(report: Report) -> Report:
     assert mended is not None
     lean = Mended(slim(mended.before), slim(mended.after), mended.part, mended.steps, mended.broke)
     return replace(report, parts=(lean.after,), mended=lean)
+
+
+def _as_written(report: Report, out: Path) -> Report:
+    """The report with the finished part under its own name and fingerprint."""
+    mended = report.mended
+    assert mended is not None
+    assert mended.after.part is not None
+    source = replace(mended.after.part.source, path=out, sha256=_sha256(out), size=out.stat().st_size)
+    after = replace(mended.after, path=out, part=replace(mended.after.part, source=source))
+    return replace(report, parts=(after,), mended=replace(mended, after=after))
+
+
+def _sha256(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def refuse(path: Path, out: Path) -> None:
@@ -115,18 +130,16 @@ def write(report: Report, bench: OnTheBench, settings: Settings, out: Path) -> t
     if part.units is None:
         raise BadInput(f"{bench.part.source.path}: its true size is still unknown after the fix, so nothing was written; "
                        "say units in the ticket, or mark a length that can be used")  # fmt: skip
-    try:
-        write_part(part, out)
-        back = read(out)
-        _compare(part, back, out)
-        sha256 = hashlib.sha256(out.read_bytes()).hexdigest()
-        ticket = finished_ticket(bench.part, part, settings, back)
-        made_from = shown(bench.part.source.path.name)
-        comment = f"{MARK} {__version__}, beside {shown(out.name)}\nmade from {made_from}; points are in the numbers of the new file"
-        swap_in(record_path(out), data.text_of(record_data(report, bench.part, settings, out, sha256)).encode("utf-8"))
-        swap_in(ticket_path(out), ticket_text(ticket, {"": comment}).encode("utf-8"))
-    except OSError as error:
-        raise BadInput(f"{out}: could not be written: {error.strerror or error}") from error
+    inputs = [p for p in (bench.part.source.path, bench.ticket_path) if p is not None]
+    write_part(part, out, inputs=inputs)
+    back = read(out)
+    _compare(part, back, out)
+    ticket = finished_ticket(bench.part, part, settings, back)
+    made_from = shown(bench.part.source.path.name)
+    comment = f"{MARK} {__version__}, beside {shown(out.name)}\nmade from {made_from}; points are in the numbers of the new file"
+    record = record_data(report, bench.part, settings, out, back.source.sha256)
+    swap_in(record_path(out), data.text_of(record).encode("utf-8"), inputs=inputs)
+    swap_in(ticket_path(out), ticket_text(ticket, {"": comment}).encode("utf-8"), inputs=inputs)
     return (out, record_path(out), ticket_path(out))
 
 

@@ -7,8 +7,8 @@ import datetime
 import os
 import sys
 import traceback
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -35,14 +35,15 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput(f"no parts matched: {', '.join(path_text(p) for p in args.paths)} holds no file that is a part; nothing was judged")
     if args.ticket is not None and len(paths) > 1:
         raise BadInput(f"--ticket says what one part is, and {len(paths)} parts were given: put a ticket beside each instead")
-    idle = ""
+    shelf, idle = paths, ""
     if args.changed_since is not None:
         start = args.paths[0]
         paths = changed_since(paths, args.changed_since, start if start.is_dir() else start.absolute().parent)
         idle = f"no part changed since {args.changed_since}"
     facts = Facts(args.ticket, args.facts)
     jobs = min(args.jobs or os.cpu_count() or 1, len(paths))
-    reports = _together(paths, facts, only) if jobs <= 1 else _apart(paths, facts, only, jobs)
+    run = Run(facts, only, tuple(shelf))
+    reports = _together(paths, run) if jobs <= 1 else _apart(paths, run, jobs)
     report = Report(tuple(accepted(reports, datetime.date.today())), EDITION, __version__, Weight[args.line.upper()], idle=idle)
     text = render(report, args.form)
     if args.to is None:
@@ -98,7 +99,24 @@ def wanted(only: frozenset[int] | None) -> Mapping[int, Rule]:
     return {number: rules[number] for number in rules if number in needed}
 
 
-def judge(path: Path, facts: Facts, only: frozenset[int] | None, shelf: Shelf | None) -> PartReport:
+@dataclass(frozen=True)
+class Run:
+    """What every part of a run is judged by: the facts, the rules asked for, and the shelf it may be compared with."""
+
+    facts: Facts
+    only: frozenset[int] | None
+    parts: tuple[Path, ...]
+
+    def shelf(self) -> Shelf:
+        """The shelf, in this process."""
+
+        def load(path: Path) -> Part:
+            return read_part(path, self.facts if path in self.parts else Facts(flags=self.facts.flags)).part
+
+        return Shelf(self.parts, load)
+
+
+def judge(path: Path, facts: Facts, only: frozenset[int] | None, shelf: Shelf) -> PartReport:
     """Everything said about one part, without its mesh. A part that cannot be read is reported so; nothing is raised for it."""
     try:
         bench = read_part(path, facts)
@@ -170,30 +188,23 @@ def accepted(reports: list[PartReport], today: datetime.date) -> list[PartReport
     return marked
 
 
-def _together(paths: list[Path], facts: Facts, only: frozenset[int] | None) -> list[PartReport]:
-    shelf = _shelf(paths, facts)
+def _together(paths: list[Path], run: Run) -> list[PartReport]:
+    shelf = run.shelf()
     reports = []
     with screen.Progress() as progress:
         for count, path in enumerate(paths):
             progress(screen.doing(path, "examining" + (f", part {count + 1} of {len(paths)}" if len(paths) > 1 else "")))
-            reports.append(judge(path, facts, only, shelf))
+            reports.append(judge(path, run.facts, run.only, shelf))
     return reports
 
 
-def _shelf(paths: list[Path], facts: Facts) -> Shelf:
-    def load(path: Path) -> Part:
-        return read_part(path, facts if path in paths else Facts(flags=facts.flags)).part
-
-    return Shelf(paths, load)
-
-
-def _apart(paths: list[Path], facts: Facts, only: frozenset[int] | None, jobs: int) -> list[PartReport]:
+def _apart(paths: list[Path], run: Run, jobs: int) -> list[PartReport]:
     from lint.commands.pool import spread
 
     order = sorted(range(len(paths)), key=lambda i: -_size(paths[i]))
     with screen.Progress(f"examining {len(paths)} parts") as progress:
         return spread(
-            _judge_here, paths, jobs, order=order, died=_died, prepare=_prepare, prepare_with=(paths, facts, only),
+            _judge_here, paths, jobs, order=order, died=_died, prepare=_prepare, prepare_with=(run,),
             ended=lambda count: progress(f"{count} of {len(paths)} parts examined"),
         )  # fmt: skip
 
@@ -210,15 +221,15 @@ def _died(path: Path) -> PartReport:
     return PartReport(None, path, unreadable=f"{path}: {why}")
 
 
-_here: Callable[[Path], PartReport] | None = None
+_here: tuple[Run, Shelf] | None = None
 
 
-def _prepare(paths: list[Path], facts: Facts, only: frozenset[int] | None) -> None:
+def _prepare(run: Run) -> None:
     global _here
-    shelf = _shelf(paths, facts)
-    _here = lambda path: judge(path, facts, only, shelf)  # noqa: E731
+    _here = (run, run.shelf())
 
 
 def _judge_here(path: Path) -> PartReport:
     assert _here is not None
-    return _here(path)
+    run, shelf = _here
+    return judge(path, run.facts, run.only, shelf)

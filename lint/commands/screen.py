@@ -40,12 +40,7 @@ def write(path: Path, text: str) -> None:
 
     if path.suffix.lower() in SUFFIXES or path.name.endswith(".toml"):
         raise BadInput(f"{path}: a report is not written over a part or a ticket: give --to another name")
-    if path.is_dir():
-        raise BadInput(f"{path}: this is a folder: give --to the name of a file")
-    try:
-        swap_in(path, text.encode("utf-8"))
-    except OSError as error:
-        raise BadInput(f"{path}: could not be written: {error.strerror or error}") from error
+    swap_in(path, text.encode("utf-8"))
 
 
 def told(text: str) -> None:

@@ -71,10 +71,7 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput(f"{args.to}: there is a file of that name, and it is never written over: give --to another")
     if not args.to.name.endswith(".toml"):
         raise BadInput(f"{args.to}: a ticket ends in .ticket.toml, or it will not be found")
-    try:
-        swap_in(args.to, text.encode("utf-8"))
-    except OSError as error:
-        raise BadInput(f"{args.to}: could not be written: {error.strerror or error}") from error
+    swap_in(args.to, text.encode("utf-8"))
     screen.put(f"wrote {path_text(args.to)}: fill in what you know; what is left out is never guessed\n")
     return 0
 
