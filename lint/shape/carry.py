@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.shape.outline import area
-from lint.shape.triangles import filled, plumped
+from lint.shape.triangles import filled, plumped, spots_on
 from lint.terms import FloatArray, IntArray
 
 
@@ -88,7 +88,10 @@ def carry(vertices: FloatArray, faces: IntArray, loops: list[IntArray], stand: S
             ring = below
         (lands if to_land else bottoms).append((foot.outline, ring))
     walls = np.vstack(made) if made else np.zeros((0, 3), dtype=np.int64)
-    spots, spacing = _spots(np.vstack(points), walls, stand.new_below)
+    everything = np.vstack(points)
+    upper = everything[walls, 2].max(axis=1) > stand.new_below
+    spots, spacing = spots_on(everything, walls[upper])
+    spots = spots[spots[:, 2] >= stand.new_below - spacing]
     if stand.outer is not None:
         edge = add(_lifted(stand.outer, stand.new_below))
         made.append(_filled([(stand.outer, edge), *((foot[::-1], ring[::-1]) for foot, ring in lands)]))
@@ -125,29 +128,3 @@ def _filled(rings: list[tuple[FloatArray, IntArray]]) -> IntArray:
     points = np.vstack([outline for outline, _ in rings])
     numbers = np.concatenate([ring for _, ring in rings])
     return numbers[plumped(points, filled([outline for outline, _ in rings]))]
-
-
-def _spots(vertices: FloatArray, faces: IntArray, above: float) -> tuple[FloatArray, float]:
-    """Points all over the faces that reach higher than `above`, and how far apart they are at most, mm: near enough to hug them."""
-    faces = faces[vertices[faces, 2].max(axis=1) > above] if len(faces) else faces
-    if not len(faces):
-        return np.zeros((0, 3)), 0.5
-    corners = vertices[faces]
-    side = np.linalg.norm(np.roll(corners, -1, axis=1) - corners, axis=2)
-    longest = side.argmax(axis=1)
-    corners = np.take_along_axis(corners, ((longest[:, None] + np.arange(3)) % 3)[:, :, None], axis=1)
-    length = side.max(axis=1)
-    a, b, c = corners.transpose(1, 0, 2)
-    double = np.linalg.norm(np.cross(b - a, c - a), axis=1)
-    height = double / np.maximum(length, 1e-300)
-    spacing = max(0.5, float(np.sqrt(double.sum() / 2 / 1500)))
-    along = np.maximum(np.ceil(length / spacing), 1).astype(np.int64)
-    across = np.maximum(np.ceil(height / spacing), 1).astype(np.int64)
-    each = (along + 1) * across
-    owner = np.repeat(np.arange(len(faces)), each)
-    k = np.arange(len(owner)) - np.repeat(np.cumsum(each) - each, each)
-    u = (k % (along + 1)[owner]) / along[owner]
-    v = (k // (along + 1)[owner]) / across[owner]
-    on_side = a[owner] + u[:, None] * (b - a)[owner]
-    spots = on_side + v[:, None] * (c[owner] - on_side)
-    return spots[spots[:, 2] >= above - spacing], spacing

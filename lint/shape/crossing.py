@@ -110,9 +110,9 @@ def _pierced(start: FloatArray, end: FloatArray, face: FloatArray) -> BoolArray:
 
 def _folded(vertices: FloatArray, one: IntArray, two: IntArray, same: BoolArray) -> BoolArray:
     """Faces on a common side that lie on the same side of it in (nearly) one plane."""
-    lone_one = one[np.arange(len(one)), np.argmin(same.any(axis=2), axis=1)]
+    lone_one = one[np.arange(len(one)), np.argmin(np.asarray(same.any(axis=2)), axis=1)]
     lone_two = two[np.arange(len(two)), np.argmin(same.any(axis=1), axis=1)]
-    common = same.any(axis=2)
+    common: BoolArray = np.asarray(same.any(axis=2))
     first = one[np.arange(len(one)), np.argmax(common, axis=1)]
     last = one[np.arange(len(one)), 2 - np.argmax(common[:, ::-1], axis=1)]
     along = vertices[last] - vertices[first]

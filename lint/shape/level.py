@@ -25,15 +25,21 @@ FLAT = 0.3
 # A part ends in a cut where the section just inside its end is this share of its largest: a ball has 8 % there, a head's neck
 # cut about 40 %, a wrist 60 %, a box all of it (computed).
 STUMP = 0.3
+# The cosine of the angle, 2.5 degrees, within which a cut counts as square to the file's axes.
+SQUARE = 0.999
 # The least a part should rest on, as a share of its shadow: a little over what "no flat base" asks for (5 %).
 REST_SHARE = 0.06
 # A cut may take at most this share of the height; a cut no deeper than SHALLOW of it is preferred to a plate.
 DEEPEST = 0.15
 SHALLOW = 0.04
+# Before a plate goes under, the cut reaches this share of the section it has at SHALLOW, so that the two hold together.
+FOOT_SHARE = 0.6
 
 
 def stumps(vertices: FloatArray, faces: IntArray, normal: FloatArray, areas: FloatArray) -> list[FloatArray]:
-    """Directions (3,) in which a closed part ends in a cut rather than in a tip, the one it stands on most firmly first.
+    """Directions (3,) in which a closed part ends in a cut rather than in a tip, the likeliest to be its foot first.
+
+    A cut square to the file's axes was made on purpose to stand on, so it goes first; then the one it stands on most firmly.
 
     By the divergence theorem the level section at a depth is the sum of the face areas below it, seen along the direction, so one
     sum over the faces gives the section at every depth. Tried are the file's axes and the directions many faces look to.
@@ -45,11 +51,15 @@ def stumps(vertices: FloatArray, faces: IntArray, normal: FloatArray, areas: Flo
         return []
     found: list[tuple[float, FloatArray]] = []
     for down in _candidates(normal, areas):
-        for way in (down, _refined(vertices, faces, normal, areas, down)):
-            score, lean = _stump(vertices, centre, seen, way, middle)
-            if score >= STUMP and not any(float(way @ other) > 0.9999 for _, other in found):
-                found.append((lean, way))
-    return [way for _, way in sorted(found, key=lambda f: (-round(f[0], 3), tuple(f[1])))]
+        way = _refined(vertices, faces, normal, areas, down)
+        if areas[_lying(vertices, faces, normal, way)].sum() < areas[_lying(vertices, faces, normal, down)].sum() * (1 + 1e-9):
+            way = down
+        if any(float(way @ other) > SQUARE for _, other in found):
+            continue
+        score, lean = _stump(vertices, centre, seen, way, middle)
+        if score >= STUMP:
+            found.append((lean, way))
+    return [way for _, way in sorted(found, key=lambda f: (float(np.abs(f[1]).max()) < SQUARE, -round(f[0], 3), tuple(f[1])))]
 
 
 def _candidates(normal: FloatArray, areas: FloatArray) -> list[FloatArray]:
@@ -136,11 +146,13 @@ def level(vertices: FloatArray, faces: IntArray, base: Base) -> Levelled:
         raise Declined("it encloses nothing, so there is nothing to stand: mend its skin first")
     rest: float | None = None
     steps = _heights(vertices, faces, lowest, height)
+    body = section(vertices, faces, lowest + SHALLOW * height)[0]
     for step in steps:
         size, hull = section(vertices, faces, lowest + step)
         if size < REST_SHARE * footprint:
             continue
-        rest = step if rest is None else rest
+        if rest is None and (size >= FOOT_SHARE * body or step > SHALLOW * height):
+            rest = step
         if not base.margin and tip_angle_of(hull, centre, lowest + step) >= STANDS and step <= max(SHALLOW * height, steps[0]):
             return _tried(vertices, faces, base, lowest, height, step, plate=False)
     return _tried(vertices, faces, base, lowest, height, rest if rest is not None else SHALLOW * height, plate=True)

@@ -78,7 +78,7 @@ def _solid(job: Job) -> Shaped:
 def _stands(survey: Survey) -> bool:
     """Whether it rests on enough flat skin and is not easily tipped over."""
     contact = survey.get("contact")
-    if contact.share < REST_SHARE - 0.01 or contact.unevenness > FLATNESS:
+    if contact.share < REST_SHARE - 0.01 or (contact.unevenness > FLATNESS and contact.area < contact.base_area / 2):
         return False
     try:
         return float(survey.get("stance").angle) >= LEAST_LEAN

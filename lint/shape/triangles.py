@@ -69,3 +69,31 @@ def _lies_inside(a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray) -> 
     size = np.sqrt((dot_c**2 + cross_c**2) * (dot_d**2 + cross_d**2))
     result: FloatArray = -(cross_c * dot_d + dot_c * cross_d) / np.maximum(size, 1e-300)
     return result
+
+
+def spots_on(vertices: FloatArray, faces: IntArray, most: int = 1500) -> tuple[FloatArray, float]:
+    """Points (k, 3) all over some faces, and how far apart they are at most, mm: near enough to hug them, few enough to write down.
+
+    Balls of that radius round the points cover the faces. The spacing is half a millimetre, or what gives about `most` points.
+    """
+    if not len(faces):
+        return np.zeros((0, 3)), 0.5
+    corners = vertices[faces]
+    side = np.linalg.norm(np.roll(corners, -1, axis=1) - corners, axis=2)
+    longest = side.argmax(axis=1)
+    corners = np.take_along_axis(corners, ((longest[:, None] + np.arange(3)) % 3)[:, :, None], axis=1)
+    length = side.max(axis=1)
+    a, b, c = corners.transpose(1, 0, 2)
+    double = np.linalg.norm(np.cross(b - a, c - a), axis=1)
+    height = double / np.maximum(length, 1e-300)
+    spacing = max(0.5, float(np.sqrt(double.sum() / 2 / most)))
+    along = np.maximum(np.ceil(length / spacing), 1).astype(np.int64)
+    across = np.maximum(np.ceil(height / spacing), 1).astype(np.int64)
+    each = (along + 1) * across
+    owner = np.repeat(np.arange(len(faces)), each)
+    k = np.arange(len(owner)) - np.repeat(np.cumsum(each) - each, each)
+    u = (k % (along + 1)[owner]) / along[owner]
+    v = (k // (along + 1)[owner] + 0.5) / across[owner]
+    on_side = a[owner] + u[:, None] * (b - a)[owner]
+    spots: FloatArray = on_side + v[:, None] * (c[owner] - on_side)
+    return spots, spacing

@@ -1,0 +1,178 @@
+"""Close: fill holes in the skin with patches that follow the skin around them; the rim a sheet ends at is left for seat."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from lint.shape.crossing import crossing_faces
+from lint.shape.facing import main_sheet, outer_rim
+from lint.shape.fill import Patch, patches
+from lint.shape.triangles import spots_on
+from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Promise, Shaped, Touch, Zone
+
+fix = Fix(
+    name="close",
+    touch=Touch.SKIN,
+    does="fills holes with a patch that follows the skin around them; the skin itself stays, and the outer rim of a sheet is left for seat",
+)
+
+# A closed scrap thinner than this share of its own width is two skins on each other, not a solid.
+SCRAP = 0.02
+# What closing may newly cause: what encloses something has walls (30), gaps (31), hollows (37), weight (39), recesses (52).
+MAY_RAISE = (30, 31, 32, 33, 37, 38, 39, 51, 52)
+
+
+@dataclass
+class _Hole:
+    loop: IntArray
+    ways: list[Patch]
+    turn: int = 0
+    done: bool = field(default=False)
+
+
+@fix.make
+def make(job: Job) -> Shaped:
+    """Fill every hole that can be filled cleanly. Raises Declined when there is none, or none but the rim that seat takes."""
+    skin, edges, rims = (job.survey.get(n) for n in ("skin", "edges", "rims"))
+    if not len(edges.open):
+        raise Declined("the skin has no open rim")
+    kept = None
+    if "seat" in job.planned:
+        kept = outer_rim(skin, rims, job.survey.get("shells"), job.survey.get("facets"))
+    loops = [loop for rim in rims if rim is not kept and rim.closed for loop in _simple(rim.points) if len(loop) >= 3]
+    if not loops:
+        if kept is not None:
+            raise Declined("its one rim is where the sheet ends: seat carries it down to a base")
+        raise Declined("its rims cannot be followed round, because neighbouring faces disagree: turn them first")
+    sound = skin.faces[_whole(skin.faces)]
+    holes = [_Hole(loop, patches(skin.vertices, sound, loop)) for loop in loops]
+    vertices, faces, first_new = _fill(skin.vertices, sound, holes)
+    count = sum(h.done for h in holes)
+    shallow = _flakes(job, holes, vertices, faces, first_new)
+    if shallow:
+        for hole in shallow:
+            hole.done = False
+        count = sum(h.done for h in holes)
+        vertices, faces, first_new = _joined(skin.vertices, sound, [h for h in holes if h.done])
+    if not count:
+        raise Declined("no patch closes its rims without cutting through the skin around them: rewrap the part, or crop it first")
+    spots, spacing = spots_on(vertices, faces[first_new:])
+    left = len(holes) - count + sum(not rim.closed for rim in rims)
+    called = tuple(sorted({f.rule for f in job.findings}))
+    everything = left == 0 and kept is None
+    return Shaped(
+        job.part.with_mesh(vertices, faces),
+        Promise(
+            skin_max=0.0, skin_p99=0.0, volume="any", pieces="same",
+            clears=called if everything else (), lessens=() if everything else called, may_raise=MAY_RAISE,
+        ),
+        _told(count, faces, first_new, vertices, kept is not None, left),
+        zones=(Zone("near", "the patches over the holes", spacing, tuple((float(x), float(y), float(z)) for x, y, z in spots)),),
+    )  # fmt: skip
+
+
+def _whole(faces: IntArray) -> IntArray:
+    return np.flatnonzero((faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0]))
+
+
+def _simple(points: IntArray) -> list[IntArray]:
+    """A rim cut into loops that pass each point once: where it touches itself, each round is a hole of its own."""
+    if len(np.unique(points)) == len(points):
+        return [points]
+    loops: list[IntArray] = []
+    trail: list[int] = []
+    seen: dict[int, int] = {}
+    for point in points.tolist():  # rims that touch themselves are few and short
+        if point in seen:
+            start = seen[point]
+            loops.append(np.asarray(trail[start:], dtype=np.int64))
+            for gone in trail[start:]:
+                del seen[gone]
+            del trail[start:]
+        seen[point] = len(trail)
+        trail.append(point)
+    loops.append(np.asarray(trail, dtype=np.int64))
+    return loops
+
+
+def _fill(vertices: FloatArray, faces: IntArray, holes: list[_Hole]) -> tuple[FloatArray, IntArray, int]:
+    """Give each hole the first of its patches that cuts nothing; holes without one stay open."""
+    for _ in range(6):
+        trying = [h for h in holes if h.turn < len(h.ways)]
+        points, made, first = _joined(vertices, faces, trying)
+        hit = (crossing_faces(points, made, np.arange(len(made)) >= first) | _crowded(made))[first:]
+        begin = 0
+        clean = True
+        for hole in trying:
+            size = len(hole.ways[hole.turn].faces)
+            hole.done = not hit[begin : begin + size].any()
+            clean = clean and hole.done
+            begin += size
+        if clean:
+            break
+        for hole in trying:
+            hole.turn += not hole.done
+    return _joined(vertices, faces, [h for h in holes if h.done])
+
+
+def _crowded(faces: IntArray) -> BoolArray:
+    """Which faces (m,) have a side that more than one other face has: a patch must not lean on a side of the skin."""
+    start, end = faces.reshape(-1), faces[:, [1, 2, 0]].reshape(-1)
+    key = np.minimum(start, end) * (int(faces.max(initial=0)) + 1) + np.maximum(start, end)
+    _, index, count = np.unique(key, return_inverse=True, return_counts=True)
+    crowded: BoolArray = (count[index] > 2).reshape(-1, 3).any(axis=1)
+    return crowded
+
+
+def _joined(vertices: FloatArray, faces: IntArray, holes: list[_Hole]) -> tuple[FloatArray, IntArray, int]:
+    """The skin with the present patch of each hole: points, faces and the number of the first new face."""
+    points, made, count = [vertices], [faces], len(vertices)
+    for hole in holes:
+        patch = hole.ways[hole.turn]
+        numbers = np.concatenate((hole.loop, count + np.arange(len(patch.points))))
+        points.append(patch.points)
+        made.append(numbers[patch.faces])
+        count += len(patch.points)
+    return np.vstack(points), np.vstack(made).astype(np.int64), len(faces)
+
+
+def _flakes(job: Job, holes: list[_Hole], vertices: FloatArray, faces: IntArray, first_new: int) -> list[_Hole]:
+    """Holes whose patch makes a scrap with hardly anything between its two sides, other than on the main sheet."""
+    shells, rims = job.survey.get("shells"), job.survey.get("rims")
+    main = main_sheet(rims, shells)
+    shell_of = {int(point): int(shells.label[rim.faces[0]]) for rim in rims for point in rim.points}
+    scraps: dict[int, list[_Hole]] = {}
+    for hole in holes:
+        shell = shell_of[int(hole.loop[0])]
+        if hole.done and shell != main:
+            scraps.setdefault(shell, []).append(hole)
+    found: list[_Hole] = []
+    label = shells.label[_whole(job.survey.get("skin").faces)]
+    for shell, mine in scraps.items():
+        own = [faces[:first_new][label == shell]]
+        for hole in mine:
+            patch = hole.ways[hole.turn]
+            number = np.concatenate((hole.loop, np.zeros(len(patch.points), dtype=np.int64)))
+            own.append(number[patch.faces] if not len(patch.points) else np.zeros((0, 3), dtype=np.int64))
+        if any(len(h.ways[h.turn].points) for h in mine):
+            continue
+        a, b, c = (vertices[np.vstack(own)[:, i]] - vertices[mine[0].loop[0]] for i in range(3))
+        cross = np.cross(b - a, c - a)
+        size = float(np.linalg.norm(cross, axis=1).sum()) / 2
+        held = abs(float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum())) / 6
+        if 2 * held < SCRAP * size**1.5:
+            found += mine
+    return found
+
+
+def _told(count: int, faces: IntArray, first_new: int, vertices: FloatArray, kept: bool, left: int) -> str:
+    a, b, c = (vertices[faces[first_new:, i]] for i in range(3))
+    size = float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum()) / 2
+    text = f"filled {count} {'hole' if count == 1 else 'holes'}, {size:.0f} mm2 of new skin"
+    if kept:
+        text += "; left the outer rim for seat"
+    if left:
+        text += f"; {left} {'rim stays' if left == 1 else 'rims stay'} open because no clean patch fits"
+    return text
