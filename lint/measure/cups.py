@@ -1,0 +1,196 @@
+"""Cups: dips in the skin that hold liquid, or suck at a film laid over them, until a level where they open to the outside.
+
+Seen from below upwards, the skin below a level falls into patches. A dip is a patch that starts at a spot where the skin faces up; it
+ends at the level where it runs together with skin that bounds material on the other side: there it spills. All of it is exact on the
+faces; nothing is sampled but the level at which a cup is widest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lint.measure import measure
+from lint.measure.edges import Edges
+from lint.measure.shells import around
+from lint.measure.surface import Extent, Skin
+from lint.terms import BoolArray, IntArray, Place
+
+# Dips shallower than this share of the part's size are left out, and never less than 0.3 mm.
+SHALLOW = 0.002
+LEVELS = 48
+
+
+@dataclass(frozen=True)
+class Cup:
+    """A dip. floor and lip: heights mm; area: its widest opening between them, mm2; volume: what it holds, mm3; deepest: (3,)."""
+
+    floor: float
+    lip: float
+    area: float
+    volume: float
+    place: Place
+    deepest: tuple[float, float, float]
+
+    @property
+    def depth(self) -> float:
+        """From the floor to the lip, mm."""
+        return self.lip - self.floor
+
+
+@measure
+def cups(skin: Skin, edges: Edges, extent: Extent) -> tuple[Cup, ...]:
+    """Every dip of the skin, z up, deepest first. A sealed cavity has no lip and is none."""
+    return dips(skin, edges, max(SHALLOW * extent.diagonal, 0.3))
+
+
+def dips(skin: Skin, edges: Edges, shallow: float) -> tuple[Cup, ...]:
+    """Every dip deeper than `shallow` mm.
+
+    Patches run together as in the sorted sweep of a height function (its join tree; Carr, Snoeyink, Axen 2003): basins by steepest
+    descent, then only the lowest pass between each two basins is looked at.
+    """
+    if not len(skin.faces):
+        return ()
+    sweep = _Sweep(skin, edges)
+    sweep.run(shallow)
+    found = [_cup(sweep, faces, floor, lip) for faces, floor, lip in sweep.ended]
+    return tuple(sorted(found, key=lambda c: (-c.depth, c.floor, -c.volume)))
+
+
+class _Sweep:
+    """Basins of the height function and how they run together."""
+
+    def __init__(self, skin: Skin, edges: Edges) -> None:
+        self.skin = skin
+        height = skin.vertices[:, 2]
+        order = np.argsort(height, kind="stable")
+        rank = np.empty(len(order), dtype=np.int64)
+        rank[order] = np.arange(len(order))
+        a, b = edges.ends.T
+        lowest = rank.copy()
+        np.minimum.at(lowest, a, rank[b])
+        np.minimum.at(lowest, b, rank[a])
+        down = order[lowest]
+        while True:
+            further = down[down]
+            if np.array_equal(further, down):
+                break
+            down = further
+        self.height, self.basin = height, down
+        self.pass_low, self.pass_high, self.pass_at = _passes(a, b, down, rank, len(order), order)
+        corner = skin.faces[np.arange(len(skin.faces)), rank[skin.faces].argmin(axis=1)]
+        self.face_basin = down[corner]
+        by_basin = np.argsort(self.face_basin, kind="stable")
+        self.by_basin, self.sorted_basin = by_basin, self.face_basin[by_basin]
+        p, q, r = (skin.vertices[skin.faces[:, k]] for k in range(3))
+        self.twice = (q[:, 0] - p[:, 0]) * (r[:, 1] - p[:, 1]) - (q[:, 1] - p[:, 1]) * (r[:, 0] - p[:, 0])
+        upward = np.zeros(len(order))
+        np.add.at(upward, skin.faces.reshape(-1), np.repeat(self.twice, 3))
+        self.faces_up: BoolArray = upward > 0
+        self.ended: list[tuple[IntArray, int, float]] = []
+
+    def run(self, shallow: float) -> None:
+        """Join patches at their passes from the lowest up, and note each dip where it spills."""
+        parent: dict[int, int] = {}
+        birth: dict[int, int] = {}
+        air: dict[int, bool] = {}
+        members: dict[int, list[int]] = {}
+
+        def find(x: int) -> int:
+            while parent.setdefault(x, x) != x:
+                parent[x] = parent[parent[x]]
+                x = parent[x]
+            return x
+
+        for low, high, at in zip(self.pass_low.tolist(), self.pass_high.tolist(), self.pass_at.tolist(), strict=True):
+            one, two = find(low), find(high)
+            if one == two:
+                continue
+            level = float(self.height[at])
+            for root in (one, two):
+                birth.setdefault(root, root)
+                air.setdefault(root, bool(self.faces_up[root]))
+                members.setdefault(root, [root])
+            elder = one if self.height[birth[one]] <= self.height[birth[two]] else two
+            holds = air[elder]
+            if air[one] != air[two]:
+                dip, rest = (one, two) if air[one] else (two, one)
+                deep = level - float(self.height[birth[dip]]) >= shallow
+                slight = level - float(self.height[birth[rest]]) < shallow
+                if deep:
+                    holds = slight or self._area(members[dip] + members[rest], level) > 0
+                    if not holds:
+                        self.ended.append((self.faces_of(members[dip]), birth[dip], level))
+                else:
+                    holds = air[elder] if slight else False
+            big, small = (one, two) if len(members[one]) >= len(members[two]) else (two, one)
+            parent[small] = big
+            members[big].extend(members.pop(small))
+            birth[big], air[big] = birth[elder], holds
+
+    def faces_of(self, basins: list[int]) -> IntArray:
+        """Faces whose lowest corner drains into one of the basins."""
+        wanted = np.sort(np.array(basins))
+        left = np.searchsorted(self.sorted_basin, wanted, side="left")
+        right = np.searchsorted(self.sorted_basin, wanted, side="right")
+        count = right - left
+        at = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
+        return np.asarray(self.by_basin[np.repeat(left, count) + at])
+
+    def _area(self, basins: list[int], level: float) -> float:
+        return self.below(self.faces_of(basins), level)[0]
+
+    def below(self, faces: IntArray, level: float) -> tuple[float, float]:
+        """Area in plan (mm2, skin facing up counts as positive) of the faces below a level, and the volume (mm3) between."""
+        under = level - self.height[self.skin.faces[faces]]
+        area = self.twice[faces] / 2
+        low = under > 0
+        many = low.sum(axis=1)
+        whole = many == 3
+        total = float(area[whole].sum())
+        volume = float((area[whole] * under[whole].mean(axis=1)).sum())
+        for count, odd in ((1, low), (2, ~low)):  # the corner that stands alone, below or above
+            some = np.flatnonzero(many == count)
+            if not len(some):
+                continue
+            alone = odd[some].argmax(axis=1)
+            f = under[some, alone]
+            g, h = under[some, (alone + 1) % 3], under[some, (alone + 2) % 3]
+            share = (f / (f - g)) * (f / (f - h))
+            piece, held = area[some] * share, area[some] * share * f / 3
+            if count == 1:
+                total, volume = total + float(piece.sum()), volume + float(held.sum())
+            else:
+                total += float((area[some] - piece).sum())
+                volume += float((area[some] * under[some].mean(axis=1) - held).sum())
+        return total, volume
+
+
+def _passes(
+    a: IntArray, b: IntArray, basin: IntArray, rank: IntArray, many: int, order: IntArray
+) -> tuple[IntArray, IntArray, IntArray]:
+    """For each two basins that touch, the lowest point over which one goes from one to the other; the lowest pass first."""
+    one, two = basin[a], basin[b]
+    apart = one != two
+    one, two = np.minimum(one[apart], two[apart]), np.maximum(one[apart], two[apart])
+    top = np.maximum(rank[a[apart]], rank[b[apart]])
+    first = np.lexsort((top, one * many + two))
+    key = (one * many + two)[first]
+    keep = np.ones(len(key), dtype=bool)
+    keep[1:] = key[1:] != key[:-1]
+    chosen = first[keep]
+    chosen = chosen[np.argsort(top[chosen], kind="stable")]
+    return one[chosen], two[chosen], order[top[chosen]]
+
+
+def _cup(sweep: _Sweep, faces: IntArray, floor: int, lip: float) -> Cup:
+    low = float(sweep.height[floor])
+    levels = low + (lip - low) * np.arange(1, LEVELS + 1) / LEVELS
+    areas = [sweep.below(faces, float(level))[0] for level in levels]
+    wet = faces[sweep.height[sweep.skin.faces[faces]].min(axis=1) < lip]
+    x, y, z = sweep.skin.vertices[floor].tolist()
+    return Cup(low, lip, max(areas), sweep.below(faces, lip)[1], around(sweep.skin, wet), (x, y, z))
+
+

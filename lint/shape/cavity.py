@@ -1,0 +1,55 @@
+"""The pieces of a cavity: told apart, the useless ones dropped, and made of fewer faces."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lint.terms import FloatArray, IntArray
+
+Mesh = tuple[FloatArray, IntArray]
+
+# A cavity smaller than this is not worth two holes, mm3 (common practice, no source).
+LEAST_CAVITY = 2000.0
+
+
+def pieces_of(points: FloatArray, triangles: IntArray, least: float) -> list[Mesh]:
+    """The separate shells of a cavity's skin (facing into the cavity) that hold at least `least` mm3, the largest first."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    if not len(triangles):
+        return []
+    ends = np.vstack((triangles[:, :2], triangles[:, 1:]))
+    graph = coo_matrix((np.ones(len(ends), dtype=np.int8), (ends[:, 0], ends[:, 1])), shape=(len(points), len(points)))
+    count, label = connected_components(graph, directed=False)
+    piece = label[triangles[:, 0]]
+    middle = points.mean(axis=0)
+    a, b, c = (points[triangles[:, k]] - middle for k in range(3))
+    volume = -np.bincount(piece, weights=np.einsum("ij,ij->i", a, np.cross(b, c)), minlength=count) / 6
+    found: list[Mesh] = []
+    for which in np.argsort(-volume):
+        if volume[which] < least:
+            break
+        mine = triangles[piece == which]
+        used, index = np.unique(mine, return_inverse=True)
+        found.append((points[used], index.reshape(-1, 3).astype(np.int64)))
+    return found
+
+
+def simpler(pieces: list[Mesh], stray: float) -> Mesh:
+    """All pieces in one mesh, with faces joined where the skin strays no farther than `stray` mm (manifold3d)."""
+    import manifold3d
+
+    vertices: list[FloatArray] = []
+    faces: list[IntArray] = []
+    offset = 0
+    for points, triangles in pieces:
+        solid = manifold3d.Manifold(manifold3d.Mesh64(points, np.ascontiguousarray(triangles[:, ::-1], dtype=np.uint64)))
+        if solid.status() == manifold3d.Error.NoError:
+            mesh = solid.simplify(stray).to_mesh64()
+            points = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3]
+            triangles = np.asarray(mesh.tri_verts, dtype=np.int64)[:, ::-1]
+        vertices.append(points)
+        faces.append(triangles + offset)
+        offset += len(points)
+    return np.vstack(vertices), np.vstack(faces)

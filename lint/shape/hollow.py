@@ -1,0 +1,168 @@
+"""Hollow: a smooth cavity inside a solid part that leaves at least the asked wall everywhere.
+
+The cavity is the space deeper than the wall under the skin, its roof made to hold itself up. The wall is not taken
+on trust: every point of the cavity's skin, the middles of its faces and of their sides are measured to the outer skin, and the
+cavity is made smaller until the thinnest of them keeps the wall.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lint.measure import Survey
+from lint.settings import Settings
+from lint.shape.cavity import LEAST_CAVITY, pieces_of, simpler
+from lint.shape.offset_field import Depth, depth_field, distances, surface_of
+from lint.shape.roof import LEANS, Lean, self_supporting
+from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch
+
+fix = Fix(
+    name="hollow",
+    touch=Touch.INSIDE,
+    does="makes a cavity inside that leaves at least the asked wall everywhere; the outside is not touched",
+    on_demand=True,
+)
+
+# A cavity pays only where twice the wall is less than this share of the part's least size (facts 1.7.6, common practice).
+WORTH = 0.6
+# Grid points the field may have: four bytes each, several fields at a time.
+CELLS = 14_000_000
+# The faces of the cavity may stray this far from the field when they are made fewer, mm.
+FEWER = 0.03
+ROUNDS = 6
+# Weight of a litre of print: PLA 1.24, cured resin about 1.15 g/cm3 (data sheets, from memory).
+DENSITY = {"extrusion": 1.24, "resin": 1.15}
+# What share of an unhollowed extrusion print is material, at the least: walls and a sparse filling (common practice, no source).
+SPARSE = 0.2
+
+CAUTIONS = {
+    "resin": (
+        "liquid resin left in a hollow stays uncured, can leak or crack the part later and harms the skin when the buck is sanded or "
+        "cut: drain it, wash the inside, cure the inside and let it dry; wear gloves made for the resin and follow its safety sheet",
+    ),
+    "extrusion": (
+        "air shut in a hollow print presses outwards when it is warmed, about a fifth more at 82 C: vent it before any oven",
+    ),
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Carved:
+    """The cavity's skin, facing into the cavity: (n, 3), (m, 3); thinnest: the least wall measured, mm; pillars left in it."""
+
+    vertices: FloatArray
+    faces: IntArray
+    thinnest: float
+    volume: float
+    pieces: int
+    pillars: int
+
+
+@fix.make
+def make(job: Job) -> Shaped:
+    """A new part with the cavity added; the outer points and faces stay as they are, to the last bit."""
+    part, settings = job.part, job.settings
+    check(job.survey, part, settings)
+    skin = job.survey.get("skin")
+    wall = float(settings.wall)
+    carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, LEANS[settings.process])
+    hollowed = part.with_mesh(
+        np.vstack((part.vertices, carved.vertices)), np.vstack((part.faces, carved.faces + len(part.vertices)))
+    )
+    return Shaped(
+        part=hollowed,
+        promise=Promise(volume="less", pieces="any", may_raise=(37, 38)),
+        did=_told(carved, wall, settings.process),
+        cautions=CAUTIONS[settings.process],
+    )
+
+
+def check(survey: Survey, part: Part, settings: Settings) -> None:
+    """Raises Declined, with the reason, when a part cannot or need not be hollowed."""
+    if part.units is None:
+        raise Declined("the units are not known, so the wall has no length")
+    edges, shells = survey.get("edges"), survey.get("shells")
+    if not edges.closed or not bool(edges.agree.all()):
+        raise Declined("the skin is open or not sound: close and turn it first")
+    if survey.get("hollows").cavities:
+        raise Declined("it is hollow already")
+    if not bool((shells.volume > 0).all()):
+        raise Declined("a shell is inside out: turn it first")
+    extent = survey.get("extent")
+    least = float((extent.high - extent.low).min())
+    if 2 * settings.wall > WORTH * least:
+        raise Declined(f"a cavity saves nothing: two walls of {settings.wall:.1f} mm fill most of its {least:.1f} mm")
+    if is_hollow(survey):
+        raise Declined("it is hollow already, and open to the outside")
+
+
+def is_hollow(survey: Survey) -> bool:
+    """Whether a part that looks like one shell has a hollow behind small holes: a tenth or more of what it takes up."""
+    chambers = survey.get("chambers")
+    return bool(chambers.volume > 0.1 * (chambers.volume + chambers.solid))
+
+
+def pitch_for(vertices: FloatArray, wall: float, rise: float) -> FloatArray:
+    """Steps (3,) of the grid: a quarter of the wall, or as fine as CELLS allow, but half the wall at most. Raises Declined beyond."""
+    size = np.ptp(vertices, axis=0)
+    step = max(wall / 4, float(size.prod() / (CELLS * rise)) ** (1 / 3))
+    if step > wall / 2:
+        raise Declined(f"it is too large for a wall of {wall:.1f} mm, which would be finer than can be worked out: ask for a thicker wall")
+    return np.array([step, step, step * rise])
+
+
+def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None) -> Carved:
+    """The cavity of a closed skin (welded) that leaves `wall` mm everywhere, under a roof of the given lean (None: any roof).
+
+    Raises Declined when none is worth having.
+    """
+    pitch = pitch_for(vertices, wall, 1.0 if lean is None else lean.rise)
+    level = wall + FEWER
+    depth = depth_field(vertices, faces, level, pitch)
+    shrink = 0.0
+    for _ in range(ROUNDS):
+        lowered = Depth(depth.grid, depth.field - np.float32(shrink), depth.pitch)
+        pillars = 0
+        field = lowered.field
+        if lean is not None:
+            roof = self_supporting(lowered, max(wall, 3.0), lean)
+            field, pillars = roof.field, roof.pillars
+        points, triangles = surface_of(lowered, field)
+        del field, lowered
+        kept = pieces_of(points, triangles, LEAST_CAVITY)
+        if not kept:
+            under = "" if lean is None else " under a roof that holds itself up"
+            raise Declined(f"a cavity saves nothing: less than {LEAST_CAVITY / 1000:.0f} cm3 lies deeper than the wall{under}")
+        points, triangles = simpler(kept, FEWER)
+        thinnest = thinnest_wall(vertices, faces, points, triangles)
+        if thinnest >= wall:
+            six = np.einsum("ij,ij->", points[triangles[:, 0]], np.cross(points[triangles[:, 1]], points[triangles[:, 2]]))
+            return Carved(points, triangles, thinnest, float(-six / 6), len(kept), pillars)
+        shrink += wall - thinnest + 0.002
+    raise Declined(f"the wall could not be kept: {thinnest:.2f} mm at the thinnest where {wall:.2f} mm was asked")
+
+
+def thinnest_wall(vertices: FloatArray, faces: IntArray, points: FloatArray, triangles: IntArray) -> float:
+    """Least distance in mm from a cavity's points, face middles and side middles to the outer skin."""
+    a, b, c = (points[triangles[:, k]] for k in range(3))
+    first = distances(vertices, faces, points)
+    thin = float(first.min())
+    # Only faces whose corners are near the thinnest can hold anything thinner: distance changes no faster than one goes.
+    size = np.sqrt(np.maximum.reduce([((a - b) ** 2).sum(axis=1), ((b - c) ** 2).sum(axis=1), ((c - a) ** 2).sum(axis=1)]))
+    near = first[triangles].min(axis=1) - size / 2 < thin
+    a, b, c = a[near], b[near], c[near]
+    middles = np.vstack(((a + b + c) / 3, (a + b) / 2, (b + c) / 2, (c + a) / 2))
+    return min(thin, float(distances(vertices, faces, middles).min(initial=np.inf)))
+
+
+def _told(carved: Carved, wall: float, process: str) -> str:
+    volume = carved.volume / 1000
+    grams = volume * DENSITY[process]
+    weight = f"{grams:.0f} g" if process == "resin" else f"{grams * SPARSE:.0f} to {grams:.0f} g, by how full it is printed,"
+    what = "one cavity" if carved.pieces == 1 else f"{carved.pieces} cavities"
+    if carved.pillars:
+        what += ", with a pillar under its roof" if carved.pillars == 1 else f", with {carved.pillars} pillars under its roof"
+    wall_left = f"leaves a wall of {carved.thinnest:.2f} mm at the thinnest ({wall:.2f} mm asked)"
+    return f"made {what}, which saves {volume:.1f} cm3, about {weight} and {wall_left}"
