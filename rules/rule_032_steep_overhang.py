@@ -4,9 +4,9 @@ At the bench: each layer is laid on the one before. Where the skin leans out too
 rough underside, just where a chin, a nostril or the lobe of an ear should be clean. Supports help and leave scars that have to be filed.
 
 How it is measured: the angle of each face from the vertical, 0 for a wall and 90 for a ceiling, by regions of steep skin that hang
-together. Skin within 0.1 mm of the bed lies on it and does not count. The area is taken along the skin; the reach is how far
-any of the region is, measured level, from the edge where the skin goes on downward or from the bed. A level ceiling held on both
-sides is a bridge and is judged by its span.
+together. Skin within 0.1 mm of the bed lies on it and does not count; nor does an underside within 1 mm of it that was meant as
+the base. The area is taken along the skin; the reach is how far any of the region is, measured level, from the edge where the skin
+goes on downward or from the bed. A level ceiling held on both sides is a bridge and is judged by its span.
 
 Limit: angle, 45 degrees from the vertical (several shop guides; a published test passed up to 45); it is the angle at which half of
 a line lies on the one below when the layer is half as high as the line is wide. For other settings atan(0.5 width / layer) may be
@@ -25,11 +25,12 @@ from collections.abc import Callable, Iterator, Mapping
 
 import numpy as np
 
+from lint.measure.contact import Contact
 from lint.measure.edges import Edges
 from lint.measure.overhang import Steep, steep_regions
 from lint.measure.poses import better_pose, poses
 from lint.measure.shells import around_points
-from lint.measure.surface import Extent, Faces, Skin
+from lint.measure.surface import Faces, Skin
 from lint.measure.walls import Patches
 from lint.settings import Settings
 from lint.terms import Finding, FloatArray, Limit, Rule, Weight
@@ -72,10 +73,10 @@ _BASE = 0.05
 
 @rule.find
 def find(
-    skin: Skin, facets: Faces, edges: Edges, patches: Patches, extent: Extent, down: FloatArray, limits: Mapping[str, float]
+    skin: Skin, facets: Faces, edges: Edges, patches: Patches, contact: Contact, down: FloatArray, limits: Mapping[str, float]
 ) -> Iterator[Finding]:
     """One finding a region that matters, ceilings that can be bridged told apart."""
-    found = steep_regions(skin, facets, edges, patches, extent, down, limits["angle"])
+    found = steep_regions(skin, facets, edges, patches, contact, down, limits["angle"])
     steep = [r for r in found if not np.isfinite(r.span) and r.area >= limits["patch"] and r.reach > limits["ledge"]]
     fix = "lay" if steep and better_pose(poses(skin, facets, limits["angle"]), _BASE) is not None else None
     for region in steep:

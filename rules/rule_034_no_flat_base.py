@@ -45,17 +45,13 @@ rule = Rule(
     upright=True,
 )
 
-# Level skin near the bed that covers this much of the shadow was meant as a base, and is spoken of as one.
-_MEANT = 0.3
-
 
 @rule.find
 def find(skin: Skin, contact: Contact, limits: Mapping[str, float]) -> Iterator[Finding]:
     """One finding for the part: too little lies on the bed, or what was meant to is uneven."""
     needed = limits["share"] / 100 * contact.footprint
     resting = contact.area >= needed and contact.area > 0
-    meant = contact.base_area >= max(_MEANT * contact.footprint, needed) and contact.base_area > 0
-    if meant and contact.unevenness > limits["flat"] and contact.area < contact.base_area / 2:
+    if contact.meant and contact.unevenness > limits["flat"] and contact.area < contact.base_area / 2:
         yield rule.finding(
             "uneven", contact.unevenness, limits["flat"], unit="mm", place=around(skin, contact.base),
             weight=Weight.CAUTION if resting else Weight.STOP, share=100 * contact.area / contact.base_area,

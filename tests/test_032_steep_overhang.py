@@ -93,6 +93,12 @@ def test_a_ceiling_held_at_one_corner_is_no_bridge() -> None:
     assert finding.case == "steep"
 
 
+def test_an_uneven_base_is_no_overhang() -> None:
+    vertices, faces = solids.box((60, 60, 20), step=5)
+    vertices[(vertices[:, 2] == 0) & (vertices[:, 0] > 6), 2] = 0.4
+    assert not said((vertices, faces))
+
+
 def test_what_hangs_free_is_said_to_hang() -> None:
     arm = solids.fused(solids.box((30, 40, 10), low=(0, 0, 50)), solids.box((8, 8, 30), low=(11, 25, 25)))
     lamp = solids.fused(solids.box((30, 10, 60)), arm)

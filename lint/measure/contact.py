@@ -14,8 +14,10 @@ from lint.terms import FloatArray, IntArray
 # and no steeper than 10 degrees, so that the round flank beside a small flat is not taken for a part of it.
 TOUCH = 0.1
 LEVEL = float(np.cos(np.radians(10.0)))
-# Skin that was meant to be the base though it does not touch is looked for this far up, mm.
+# Skin that was meant to be the base though it does not touch is looked for this far up, mm; it was meant when there is as much of it
+# as this share of the shadow.
 NEAR = 1.0
+MEANT = 0.3
 
 
 @dataclass(frozen=True)
@@ -42,6 +44,11 @@ class Contact:
     def share(self) -> float:
         """How much of the part's shadow it rests on, 0 to 1."""
         return self.area / self.footprint if self.footprint > 0 else 0.0
+
+    @property
+    def meant(self) -> bool:
+        """Whether the level skin near the bed is so broad that it was meant as a base, though it may be uneven."""
+        return self.base_area > 0 and self.base_area >= MEANT * self.footprint
 
 
 @measure

@@ -10,12 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.measure import measure
-from lint.measure.contact import TOUCH, taut
+from lint.measure.contact import NEAR, TOUCH, Contact, taut
 from lint.measure.edges import Edges
 from lint.measure.shells import regions
-from lint.measure.surface import Extent, Faces, Skin
+from lint.measure.surface import Faces, Skin
 from lint.measure.walls import Patches
-from lint.terms import FloatArray, IntArray
+from lint.terms import BoolArray, FloatArray, IntArray
 
 # A face made at the limit itself is let pass: rounding a file to 32 bits turns a small face by less than this, degrees.
 ROUNDING = 0.1
@@ -53,14 +53,16 @@ class Steep:
 
 
 def steep_regions(
-    skin: Skin, facets: Faces, edges: Edges, patches: Patches, extent: Extent, down: FloatArray, angle: float
+    skin: Skin, facets: Faces, edges: Edges, patches: Patches, contact: Contact, down: FloatArray, angle: float
 ) -> list[Steep]:
-    """Regions steeper than `angle` degrees from the vertical, the largest first; skin that touches the bed (see contact) is none.
+    """Regions steeper than `angle` degrees from the vertical, the largest first, skin that touches the bed left out.
+
+    An uneven underside that was meant as the base is none either: that it does not touch is said of the base.
 
     A region is held up along edges where the skin goes on downward beyond it, and where it touches the bed.
     """
-    height = skin.vertices[:, 2] - extent.low[2]
-    lying = (height <= TOUCH)[skin.faces].all(axis=1)
+    height = skin.vertices[:, 2] - contact.lowest
+    lying: BoolArray = (height <= (NEAR if contact.meant else TOUCH))[skin.faces].all(axis=1)
     steep = (down > angle + ROUNDING) & ~lying & (facets.area > 0)
     if not steep.any():
         return []
