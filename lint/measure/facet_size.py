@@ -1,0 +1,177 @@
+"""How coarse and how fine the facets are: sag of flat facets on curved skin, and the length of edges."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lint.measure import measure
+from lint.measure.edges import Edges
+from lint.measure.surface import Faces, Skin
+from lint.terms import BoolArray, FloatArray, IntArray
+
+FLAT = 0.1  # degrees; faces that bend less are one flat facet
+LEVEL = 0.3  # degrees; a facet whose faces lean farther from their mean is a gentle curve drawn finely, and has no sag to speak of
+SHARP = 40.0  # degrees; an edge that bends more is meant to be one
+ALIKE = 5.0  # neighbouring bends and widths of one curve differ by no more than this factor
+MOST_SIDES = 64  # a flat facet with more neighbours is a flat, not a facet of something round
+
+
+@measure
+def edge_lengths(skin: Skin, edges: Edges) -> FloatArray:
+    """(e,) length of every edge, mm."""
+    length: FloatArray = np.linalg.norm(skin.vertices[edges.ends[:, 0]] - skin.vertices[edges.ends[:, 1]], axis=1)
+    return length
+
+
+@dataclass(frozen=True)
+class Bends:
+    """The border between two flat facets, both ways about: facet here, facet across, bend in degrees (convex above zero),
+    unit direction (k, 3) in the plane of the facet towards the other, distance (k,) between the middles along it, mm."""
+
+    here: IntArray
+    across: IntArray
+    bend: FloatArray
+    direction: FloatArray
+    distance: FloatArray
+
+
+@measure
+def sags(skin: Skin, edges: Edges, facets: Faces) -> FloatArray:
+    """(m,) how far the flat face stands off the round it stands for, mm; zero on flats and beside sharp edges.
+
+    Faces that bend by less than a tenth of a degree are one facet. A border bends smoothly when it bends by less than 40 degrees, when
+    beyond either facet a similar bend of the same sense follows, and when both facets are alike in width: three bends in a row are
+    a curve, one is an edge. There the curvature is k = bend / distance between the facets' middles, and the sag of a facet that
+    reaches R from its middle across the bend is k R^2 / 2, which for a chord L = 2 R is L^2 / (8 r) (facts 6.12). Linear time.
+    """
+    m = len(skin.faces)
+    sag = np.zeros(m)
+    angle = _bend(facets, edges, skin)
+    facet = _flats(edges, angle, m)
+    count = int(facet.max(initial=-1)) + 1
+    weight = np.maximum(np.bincount(facet, weights=facets.area, minlength=count), 1e-300)
+    moment = np.stack([np.bincount(facet, weights=facets.area * facets.centre[:, k], minlength=count) for k in range(3)], axis=1)
+    middle: FloatArray = moment / weight[:, None]
+    level = _level(facets, facet, count)
+    one, two = facet[edges.neighbours[:, 0]], facet[edges.neighbours[:, 1]]
+    smooth = (np.abs(angle) > FLAT) & (np.abs(angle) < SHARP) & (one != two) & level[one] & level[two]
+    bends = _borders(skin, edges, facets, np.flatnonzero(smooth), angle, facet, middle)
+    if not len(bends.here):
+        return sag
+    reach = _reach(skin, facet, middle, bends)
+    follows = _follows(bends, reach)
+    back = _reverse(bends, count)
+    good = follows & (back >= 0) & follows[back]
+    good &= (reach < ALIKE * reach[back]) & (reach[back] < ALIKE * reach)
+    apart = np.maximum(bends.distance, (reach + reach[back]) / 2)  # of two triangles of one ball half of that, of two strips all
+    bow = np.where(good, np.radians(np.abs(bends.bend)) / np.maximum(apart, 1e-300) * reach**2 / 2, 0.0)
+    worst = np.zeros(count)
+    np.maximum.at(worst, bends.here, bow)
+    return worst[facet]
+
+
+def _bend(facets: Faces, edges: Edges, skin: Skin) -> FloatArray:
+    """(k,) degrees between the two faces at each shared edge, above zero where the edge is convex; none where they disagree."""
+    one, two = edges.neighbours.T
+    a, b = facets.normal[one], facets.normal[two]
+    sine = np.linalg.norm(np.cross(a, b), axis=1)
+    turn: FloatArray = np.degrees(np.arctan2(sine, np.einsum("ij,ij->i", a, b)))
+    convex = np.einsum("ij,ij->i", a, facets.centre[two] - facets.centre[one]) < 0
+    return np.where(edges.agree, np.where(convex, turn, -turn), 180.0)
+
+
+def _flats(edges: Edges, angle: FloatArray, count: int) -> IntArray:
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    one, two = edges.neighbours[np.abs(angle) <= FLAT].T
+    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(count, count))
+    label: IntArray = connected_components(graph, directed=False)[1].astype(np.int64)
+    return label
+
+
+def _level(facets: Faces, facet: IntArray, count: int) -> BoolArray:
+    """(count,) facets whose faces all lie in one plane, to a fraction of a degree."""
+    mean = np.stack([np.bincount(facet, weights=facets.area * facets.normal[:, k], minlength=count) for k in range(3)], axis=1)
+    unit = mean / np.maximum(np.linalg.norm(mean, axis=1), 1e-300)[:, None]
+    lean = np.linalg.norm(np.cross(unit[facet], facets.normal), axis=1)
+    level = np.ones(count, dtype=bool)
+    level[facet[(lean > np.sin(np.radians(LEVEL))) & (facets.area > 0)]] = False
+    return level
+
+
+def _borders(
+    skin: Skin, edges: Edges, facets: Faces, smooth: IntArray, angle: FloatArray, facet: IntArray, middle: FloatArray
+) -> Bends:
+    """The smooth edges gathered into borders between two facets, each seen from both sides."""
+    one, two = edges.neighbours[smooth].T
+    ends = skin.vertices[edges.ends[edges.neighbour_edge[smooth]]]
+    length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
+    here, across = np.concatenate((facet[one], facet[two])), np.concatenate((facet[two], facet[one]))
+    along = np.tile((ends[:, 1] - ends[:, 0]) / np.maximum(length, 1e-300)[:, None], (2, 1))
+    normal = facets.normal[np.concatenate((one, two))]
+    spot = np.tile(ends.mean(axis=1), (2, 1))
+    out = np.cross(along, normal)
+    out *= np.sign(np.einsum("ij,ij->i", out, spot - facets.centre[np.concatenate((one, two))]))[:, None]
+    length, bend = np.tile(length, 2), np.tile(angle[smooth], 2)
+    if not len(here):
+        none = np.zeros(0, dtype=np.int64)
+        return Bends(none, none, np.zeros(0), np.zeros((0, 3)), np.zeros(0))
+    key = here * (int(facet.max()) + 1) + across
+    names, index = np.unique(key, return_inverse=True)
+    total = np.maximum(np.bincount(index, weights=length), 1e-300)
+    direction: FloatArray = np.stack([np.bincount(index, weights=length * out[:, k]) for k in range(3)], axis=1)
+    direction = direction / np.maximum(np.linalg.norm(direction, axis=1), 1e-300)[:, None]
+    here, across = names // (int(facet.max()) + 1), names % (int(facet.max()) + 1)
+    sides = np.bincount(here, minlength=len(middle))
+    distance = np.linalg.norm(np.cross(middle[across] - middle[here], _along(index, along, length)), axis=1)
+    keep = sides[here] <= MOST_SIDES
+    gathered = np.bincount(index, weights=length * bend) / total
+    return Bends(here[keep], across[keep], gathered[keep], direction[keep], distance[keep])
+
+
+def _along(index: IntArray, along: FloatArray, length: FloatArray) -> FloatArray:
+    """Unit direction of each border; its edges may be written either way, so the first one's sense is taken for all."""
+    first = np.zeros(int(index.max()) + 1, dtype=np.int64)
+    first[index[::-1]] = np.arange(len(index))[::-1]
+    sense = np.sign(np.einsum("ij,ij->i", along, along[first[index]]))
+    mean = np.stack([np.bincount(index, weights=length * sense * along[:, k]) for k in range(3)], axis=1)
+    unit: FloatArray = mean / np.maximum(np.linalg.norm(mean, axis=1), 1e-300)[:, None]
+    return unit
+
+
+def _reach(skin: Skin, facet: IntArray, middle: FloatArray, bends: Bends) -> FloatArray:
+    """(k,) how far the facet reaches from its middle across each of its borders, either way, mm."""
+    order = np.argsort(facet, kind="stable")
+    begin = np.searchsorted(facet[order], np.arange(len(middle) + 1))
+    many = begin[bends.here + 1] - begin[bends.here]
+    border = np.repeat(np.arange(len(many)), many)
+    step = np.arange(len(border)) - np.repeat(np.cumsum(many) - many, many)
+    face = order[begin[bends.here][border] + step]
+    reach = np.zeros(len(many))
+    for corner in range(3):
+        off = skin.vertices[skin.faces[face, corner]] - middle[bends.here][border]
+        np.maximum.at(reach, border, np.abs(np.einsum("ij,ij->i", off, bends.direction[border])))
+    return reach
+
+
+def _follows(bends: Bends, reach: FloatArray) -> BoolArray:
+    """(k,) whether on the far side of the facet the skin bends on, in the same sense and about as much."""
+    first = np.searchsorted(bends.here, bends.here, side="left")
+    many = np.searchsorted(bends.here, bends.here, side="right") - first
+    one = np.repeat(np.arange(len(many)), many)
+    two = first[one] + np.arange(len(one)) - np.repeat(np.cumsum(many) - many, many)
+    opposite = np.einsum("ij,ij->i", bends.direction[one], bends.direction[two]) < -0.3
+    ratio = bends.bend[two] / bends.bend[one]
+    found: BoolArray = np.bincount(one, weights=opposite & (ratio > 1 / ALIKE) & (ratio < ALIKE), minlength=len(many)) > 0
+    return found
+
+
+def _reverse(bends: Bends, count: int) -> IntArray:
+    """(k,) the same border seen from the other side, -1 where it was left out."""
+    key = bends.here * count + bends.across
+    asked = bends.across * count + bends.here
+    at = np.searchsorted(key, asked).clip(max=len(key) - 1)
+    return np.where(key[at] == asked, at, -1)
