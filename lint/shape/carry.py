@@ -19,12 +19,12 @@ class Foot:
     """What one rim's wall comes down to: an outline (k, 2), counter-clockwise for an outer rim, clockwise for a hole.
 
     Plain feet are in step with the rim's points and the wall goes straight to them. A foot with `wall` has faces of its own: rim points
-    numbered first, then the outline's at height `at`, from where the wall goes straight down.
+    numbered first, then the outline's at the heights `at` (k,), from where the wall goes straight down.
     """
 
     outline: FloatArray
     wall: IntArray | None = None
-    at: float = 0.0
+    at: FloatArray | None = None
 
 
 @dataclass(frozen=True)
@@ -77,8 +77,8 @@ def carry(vertices: FloatArray, faces: IntArray, loops: list[IntArray], stand: S
         to_land = stand.outer is not None and area(foot.outline) > 0
         level = stand.new_below if to_land else stand.floor
         ring = loop
-        if foot.wall is not None:
-            below = add(_lifted(foot.outline, foot.at))
+        if foot.wall is not None and foot.at is not None:
+            below = add(np.column_stack((foot.outline, foot.at)))
             made.append(np.concatenate((loop, below))[foot.wall])
             ring = below
         above = np.vstack(points)[ring]

@@ -11,6 +11,8 @@ from lint.terms import BoolArray, FloatArray, IntArray
 
 # Two edges at one point that fold back by less than this are taken as lying on each other.
 FOLD_DEGREES = 1.0
+# A corner of 30 degrees loses 2.4 r2 when it is rounded with radius r (computed); a thinner spike loses more.
+CORNER = 3.0
 
 
 def ring(count: int, offset: int = 0) -> IntArray:
@@ -90,6 +92,17 @@ def area(points: FloatArray) -> float:
     return float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2)
 
 
+def frayed(outline: FloatArray, thin: float) -> bool:
+    """Whether a closed outline (n, 2) has spikes or bays narrower than twice `thin` that hold more than a rounded corner would, mm."""
+    from manifold3d import CrossSection, FillRule, JoinType
+
+    around = JoinType.Round
+    plan = CrossSection([np.ascontiguousarray(outline)], FillRule.Positive)
+    spikes = plan - plan.offset(-thin, around, 2.0, 48).offset(thin * 1.01, around, 2.0, 48)
+    bays = plan.offset(thin, around, 2.0, 48).offset(-thin * 1.01, around, 2.0, 48) - plan
+    return any(abs(area(np.asarray(p))) > CORNER * thin * thin for p in (*spikes.to_polygons(), *bays.to_polygons()))
+
+
 def moments(loops: list[FloatArray]) -> tuple[float, FloatArray]:
     """Area and centre of area (2,) of outlines with their holes (holes run clockwise)."""
     base = loops[0][0]
@@ -141,6 +154,16 @@ def from_lowest(outline: FloatArray) -> FloatArray:
     """The same outline begun at its lowest point, so that the same shape gives the same bytes."""
     first = int(np.lexsort((outline[:, 1], outline[:, 0]))[0])
     return np.roll(outline, -first, axis=0)
+
+
+def even_steps(outline: FloatArray, step: float) -> FloatArray:
+    """The same closed outline with its points about `step` mm apart and its first one at its lowest place: (k, 2), eight at least."""
+    outline = from_lowest(outline)
+    closed = np.vstack((outline, outline[:1]))
+    along = np.concatenate(([0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))))
+    count = max(int(np.ceil(along[-1] / step)), 8)
+    at = np.linspace(0, along[-1], count, endpoint=False)
+    return np.stack([np.interp(at, along, closed[:, k]) for k in range(2)], axis=1)
 
 
 def tip_angle(outline: FloatArray, centre: FloatArray) -> float:

@@ -9,6 +9,7 @@ from lint.shape.carry import Built
 from lint.shape.facing import asked_up, facing, main_sheet, outer_rim, turn_to_top
 from lint.shape.level import REST_SHARE, SNAP, Levelled, level, stumps
 from lint.shape.sheet import Base, Seated, seat_sheet
+from lint.shape.triangles import spots_on
 from lint.shape.verify import sound
 from lint.terms import Declined, Fix, FloatArray, IntArray, Job, NotRun, Part, Promise, Shaped, Touch, Zone
 
@@ -57,7 +58,7 @@ def _solid(job: Job) -> Shaped:
         raise Declined("it sits flat and firm already")
     faces = skin.faces[shells.label >= 0]
     points = skin.vertices @ turn.T
-    made = level(points, faces, Base(settings.base, wider, settings.corner))
+    made = level(points, faces, Base(settings.base, wider, settings.corner, 2 * settings.nozzle))
     moved = np.eye(4)
     moved[:3, :3] = turn
     moved[2, 3] = -made.floor
@@ -139,7 +140,7 @@ def _sheet(job: Job) -> Shaped:
     if way.inside_out:
         sheet, loop = sheet[:, ::-1], loop[::-1]
     settings = job.settings
-    seated = seat_sheet(points, sheet, loop, Base(settings.base, settings.margin, settings.corner))
+    seated = seat_sheet(points, sheet, loop, Base(settings.base, settings.margin, settings.corner, 2 * settings.nozzle))
     moved = np.eye(4)
     moved[:3, :3] = turn
     moved[2, 3] = -seated.floor
@@ -151,7 +152,7 @@ def _sheet(job: Job) -> Shaped:
         new,
         Promise(skin_max=0.0, skin_p99=0.0, volume="any", pieces="fewer" if scraps else "same", clears=_called(job), may_raise=MAY_RAISE),
         _told(seated, way.said, settings.base, len(scraps)),
-        zones=_zones(seated, new),
+        zones=_zones(seated, points),
         moved=moved,
         cautions=cautions,
     )
@@ -178,7 +179,7 @@ def _part(part: Part, built: Built, floor: float, rest: IntArray, points: FloatA
     return part.with_mesh(at, new[faces], moved=moved)
 
 
-def _zones(seated: Seated, new: Part) -> tuple[Zone, ...]:
+def _zones(seated: Seated, old: FloatArray) -> tuple[Zone, ...]:
     shift = np.array([0.0, 0.0, -seated.floor])
     level = seated.new_below - seated.floor
     zones = [Zone("under", "the new base", 1e-6, ((0.0, 0.0, float(level)), (0.0, 0.0, 1.0)))]
@@ -187,8 +188,8 @@ def _zones(seated: Seated, new: Part) -> tuple[Zone, ...]:
     if len(walls):
         zones.append(Zone("near", "the wall from the rim down", seated.built.spacing, _tuples(walls)))
     if seated.strip:
-        rim = np.vstack((seated.rim, seated.rim[:1])) + shift
-        zones.append(Zone("near", "the strip cut off the ragged rim", 1.05 * seated.strip, _tuples(rim), chain=True))
+        spots, spacing = spots_on(old, seated.trimmed)
+        zones.append(Zone("near", "the strip cut off the ragged rim", spacing, _tuples(spots + shift)))
     return tuple(zones)
 
 

@@ -1,7 +1,7 @@
 """Make a solid of an open sheet: its outer rim is carried down to a flat base.
 
 Ways are tried from the gentlest to the roughest, and the first whose walls cut neither the skin nor each other is taken:
-straight down; down to a smooth line around the rim, as a wall drawn unrolled; and the same after a clean strip is cut off the rim.
+straight down; from the edge of a narrow shelf around it; down to a smooth line around the rim, as a wall drawn unrolled; and the same after a clean strip is cut off the rim.
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ import numpy as np
 from lint.shape.carry import Built, Foot, Stand, carry
 from lint.shape.clip import clip
 from lint.shape.crossing import crossing_faces
-from lint.shape.outline import area, moments, ring, tangled, tip_angle, widened
+from lint.shape.outline import area, frayed, moments, ring, tangled, tip_angle, widened
+from lint.shape.shelf import shelf, shelf_line
 from lint.shape.unrolled import plan_line, unrolled_wall
 from lint.terms import Declined, FloatArray, IntArray
 
@@ -28,16 +29,20 @@ STRIP_SHARE = 0.04
 
 @dataclass(frozen=True)
 class Base:
-    """What the maker asks of the base, mm: depth below the lowest skin, land around the feature (None: none asked), corner radius."""
+    """What the maker asks of the base, mm: depth below the lowest skin, land around the feature (None: none asked), corner radius;
+
+    thin: what is narrower than twice this does not print well.
+    """
 
     depth: float
     margin: float | None
     corner: float
+    thin: float = 0.8
 
 
 @dataclass(frozen=True)
 class Seated:
-    """built: the solid, z up, its floor at `floor`; strip: width cut off the rim, mm, with the `rim` it was cut along, (k, 3).
+    """built: the solid, z up, its floor at `floor`; strip: width cut off the rim, mm; trimmed: (k, 3) the faces it was cut from, (k, 3).
 
     land: width of the land, mm, 0 for none; new_below: everything lower is new; outline: (n, 2) what the part stands on.
     """
@@ -45,7 +50,7 @@ class Seated:
     built: Built
     floor: float
     strip: float
-    rim: FloatArray
+    trimmed: IntArray
     land: float
     new_below: float
     outline: FloatArray
@@ -58,12 +63,14 @@ def seat_sheet(vertices: FloatArray, faces: IntArray, rim: IntArray, base: Base)
     most = STRIP_SHARE * size
     why = "the rim overhangs itself"
     for strip in (0.0, *sorted({s for s in (edge, 2 * edge, most / 2, most) if s <= most})):
-        points, skin, loop = (vertices, faces, rim) if strip == 0 else _without_strip(vertices, faces, rim, strip)
+        points, skin, loop, trimmed = vertices, faces, rim, faces[:0]
+        if strip:
+            points, skin, loop, trimmed = _without_strip(vertices, faces, rim, strip)
         if len(loop) < 3:
             continue
         new_below = float(points[np.unique(skin), 2].min()) - min(STEP, base.depth / 3)
-        for foot in _feet(points[loop], edge, new_below):
-            seated = _build(points, skin, [loop], [foot], base, strip, vertices[rim])
+        for foot in _feet(points[loop], edge, new_below, base.thin):
+            seated = _build(points, skin, [loop], [foot], base, strip, trimmed)
             new = np.arange(len(seated.built.faces)) >= seated.built.first_new
             if not crossing_faces(seated.built.vertices, seated.built.faces, new).any():
                 return seated
@@ -71,40 +78,55 @@ def seat_sheet(vertices: FloatArray, faces: IntArray, rim: IntArray, base: Base)
     raise Declined(f"{why}, however the rim is evened out; crop the part to a cleaner rim first")
 
 
-def _feet(rim: FloatArray, edge: float, level: float) -> Iterator[Foot]:
-    """Ways for the wall to come down from a rim (n, 3): straight, then to ever smoother lines around it."""
-    if area(rim[:, :2]) > 0 and not tangled(rim[:, :2], ring(len(rim))).any():
-        yield Foot(rim[:, :2])
-    for even in (edge, 2 * edge, 4 * edge):
-        line = plan_line(rim[:, :2], even, edge)
+def _feet(rim: FloatArray, edge: float, level: float, thin: float) -> Iterator[Foot]:
+    """Ways for the wall to come down from a rim (n, 3): straight where its plan is clean, else to ever smoother lines around it."""
+    plan = rim[:, :2]
+    straight = area(plan) > 0 and not tangled(plan, ring(len(rim))).any()
+    clean = straight and not frayed(plan, thin)
+    if clean:
+        yield Foot(plan)
+    elif straight:
+        for even in (4 * edge, edge):
+            line = shelf_line(plan, even, thin, edge)
+            if line is not None:
+                yield Foot(line, *shelf(rim, line, thin, level))
+    for even in (4 * edge, 2 * edge, 8 * edge):
+        line = plan_line(plan, even, thin, edge)
         if line is None:
             continue
         wall = unrolled_wall(rim, line, level)
         if wall is not None:
-            yield Foot(line, wall, level)
+            yield Foot(line, wall, np.full(len(line), level))
+    if straight and not clean:
+        yield Foot(plan)
 
 
-def _without_strip(vertices: FloatArray, faces: IntArray, rim: IntArray, width: float) -> tuple[FloatArray, IntArray, IntArray]:
-    """The sheet less a strip along its rim: points, faces and the new rim (empty when the strip leaves no single clean one)."""
+def _without_strip(
+    vertices: FloatArray, faces: IntArray, rim: IntArray, width: float
+) -> tuple[FloatArray, IntArray, IntArray, IntArray]:
+    """The sheet less a strip along its rim: points, faces, the new rim (empty when there is no single clean one), faces cut or gone."""
     import igl
 
     sides = np.stack((rim, np.roll(rim, -1)), axis=1)
     squared = np.asarray(igl.point_mesh_squared_distance(np.ascontiguousarray(vertices), np.ascontiguousarray(vertices), sides)[0])
     value = np.sqrt(np.maximum(squared.reshape(-1), 0.0)) - width
     cut = clip(vertices, faces, value, snap=0.02 * width)
+    none = np.zeros(0, dtype=np.int64)
     loops, label = open_loops(cut.faces, len(cut.vertices))
     if not loops:
-        return cut.vertices, cut.faces, np.zeros(0, dtype=np.int64)
+        return cut.vertices, cut.faces, none, faces
     # Only the largest piece is the sheet; the crumbs of a ragged rim go with the strip.
     main = int(np.bincount(label).argmax())
     kept = cut.faces[label == main]
     mine = [loop for loop in loops if (kept == loop[0]).any()]
     if len(mine) != 1 or len(np.unique(mine[0])) != len(mine[0]):
-        return cut.vertices, kept, np.zeros(0, dtype=np.int64)
+        return cut.vertices, kept, none, faces
+    untouched = np.zeros(len(faces), dtype=bool)
+    untouched[cut.parent[cut.whole & (label == main)]] = True
     used = np.unique(kept)
     new = np.full(len(cut.vertices), -1, dtype=np.int64)
     new[used] = np.arange(len(used))
-    return cut.vertices[used], new[kept], new[mine[0]]
+    return cut.vertices[used], new[kept], new[mine[0]], faces[~untouched]
 
 
 def open_loops(faces: IntArray, count: int) -> tuple[list[IntArray], IntArray]:
@@ -125,7 +147,7 @@ def open_loops(faces: IntArray, count: int) -> tuple[list[IntArray], IntArray]:
 
 
 def _build(points: FloatArray, faces: IntArray, loops: list[IntArray], feet: list[Foot], base: Base, strip: float,
-           old_rim: FloatArray) -> Seated:
+           trimmed: IntArray) -> Seated:
     """Carry the rims down, with a land where it is asked for or where the part would not stand without."""
     lowest = float(points[np.unique(faces), 2].min())
     floor = lowest - base.depth
@@ -134,9 +156,9 @@ def _build(points: FloatArray, faces: IntArray, loops: list[IntArray], feet: lis
     plain = carry(points, faces, loops, Stand(feet, floor, new_below))
     margin, outer = stable_margin(plain, outlines, base, floor, new_below)
     if outer is None:
-        return Seated(plain, floor, strip, old_rim, 0.0, new_below, np.vstack(outlines))
+        return Seated(plain, floor, strip, trimmed, 0.0, new_below, np.vstack(outlines))
     built = carry(points, faces, loops, Stand(feet, floor, new_below, outer))
-    return Seated(built, floor, strip, old_rim, margin, new_below, outer)
+    return Seated(built, floor, strip, trimmed, margin, new_below, outer)
 
 
 def stable_margin(plain: Built, outlines: list[FloatArray], base: Base, floor: float, land_at: float) -> tuple[float, FloatArray | None]:

@@ -8,33 +8,29 @@ from __future__ import annotations
 
 import numpy as np
 
-from lint.shape.outline import area, from_lowest, ring, tangled
+from lint.shape.outline import area, even_steps, ring, tangled
 from lint.shape.triangles import filled, plumped
 from lint.terms import FloatArray, IntArray
 
 
-def plan_line(rim: FloatArray, even: float, step: float) -> FloatArray | None:
+def plan_line(rim: FloatArray, even: float, thin: float, step: float) -> FloatArray | None:
     """A smooth counter-clockwise line (k, 2) round the plan of a rim (n, 2), its points about `step` mm apart.
 
-    even: bays and spikes narrower than twice this are passed over, mm. None when the plan falls apart.
+    Bays are bridged as if a disc of radius `even` rolled round the outside, so that the wall slopes out under the teeth of a ragged rim
+    and bears them; only spikes thinner than twice `thin` are passed by. None when the plan falls apart.
     """
     from manifold3d import CrossSection, FillRule, JoinType
 
     around = JoinType.Round
     plan = CrossSection([np.ascontiguousarray(rim)], FillRule.Positive)
-    plan = plan.offset(even, around, 2.0, 64).offset(-2 * even, around, 2.0, 64).offset(even, around, 2.0, 64)
+    plan = plan.offset(even, around, 2.0, 64).offset(-even - thin, around, 2.0, 64).offset(thin, around, 2.0, 64)
     pieces = [np.asarray(p, dtype=np.float64) for p in plan.to_polygons()]
     if not pieces:
         return None
     line = max(pieces, key=area)
     if area(line) < 0.7 * abs(area(rim)):
         return None
-    line = from_lowest(line)
-    closed = np.vstack((line, line[:1]))
-    along = np.concatenate(([0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))))
-    count = max(int(np.ceil(along[-1] / step)), 8)
-    at = np.linspace(0, along[-1], count, endpoint=False)
-    return np.stack([np.interp(at, along, closed[:, k]) for k in range(2)], axis=1)
+    return even_steps(line, step)
 
 
 def unrolled_wall(rim: FloatArray, line: FloatArray, level: float) -> IntArray | None:
