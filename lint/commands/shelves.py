@@ -10,6 +10,7 @@ from typing import Any
 
 from lint.load import SUFFIXES, read
 from lint.load.ticket import LEDGER, find_shop, find_ticket, read_shop, read_ticket
+from lint.report.plain import path_text
 from lint.rooms import all_rules
 from lint.settings import Settings, gather
 from lint.terms import BadInput, Part
@@ -80,7 +81,7 @@ def read_part(path: Path, facts: Facts) -> OnTheBench:
     shop = read_shop(shop_path) if shop_path is not None else None
     part = read(path, ticket, units=facts.flags.get("units"), shop_units=_shop_units(shop))
     flags = {**facts.flags, "repository": shop is not None}
-    settings = gather(ticket, shop, flags, shop_name=str(shop_path) if shop_path else "shop.toml", rules=all_rules())
+    settings = gather(ticket, shop, flags, shop_name=path_text(shop_path) if shop_path else "shop.toml", rules=all_rules())
     return OnTheBench(replace(part, ticket_path=ticket_path), settings, ticket_path, shop_path)
 
 
