@@ -50,7 +50,7 @@ def make(job: Job) -> Shaped:
 def _thinned(part: Part, skin: Skin, tolerance: float) -> Part:
     import manifold3d
 
-    mesh = manifold3d.Mesh64(np.ascontiguousarray(skin.vertices), np.ascontiguousarray(skin.faces, dtype=np.uint64))
+    mesh = manifold3d.Mesh64(skin.vertices.copy(), skin.faces.astype(np.uint64))  # it takes no read-only arrays
     solid = manifold3d.Manifold(mesh)
     if solid.status() != manifold3d.Error.NoError:
         raise Declined("the skin is not sound enough to be thinned out; mend what the other rules say first")
