@@ -2,7 +2,8 @@
 
 The order is that of the work (lint/rooms.ORDER), never pairwise special cases. After each step the engine measures:
 promise kept? the finding it was called for gone? nothing new raised? If any answer is no, the old part stays and the
-record says which promise broke.
+record says why. A broken word (skin, volume, pieces, a finding said to be gone) is a fault of ours and ends the run with
+no output; a new finding that the fix could not foresee only takes that step back.
 """
 
 from __future__ import annotations
@@ -100,15 +101,17 @@ def mend(
             new_survey = Survey(shaped.part)
             new_report = examine(shaped.part, rules, settings, survey=new_survey)
             fault, moved = judge(part, shaped, survey, new_survey, report, new_report)
+            raised = None if fault else raised_fault(shaped, report, new_report)
+            outcome = "promise broke" if fault else "taken back" if raised else "done"
             step = StepResult(
-                name, fix.touch, "promise broke" if fault else "done", fault or shaped.did,
+                name, fix.touch, outcome, fault or raised or shaped.did,
                 moved_max=moved.max if moved else None, moved_p99=moved.p99 if moved else None,
                 seconds=time.perf_counter() - began, peak_mib=_peak_mib(), zones=shaped.zones, cautions=shaped.cautions,
                 transform=shaped.moved,
             )  # fmt: skip
             steps.append(step)
-            if fault:
-                broke = True
+            if fault or raised:
+                broke = broke or fault is not None
                 refused.add(name)
                 continue
             if shaped.moved is not None:
@@ -190,6 +193,15 @@ def _finding_fault(shaped: Shaped, before: PartReport, after: PartReport) -> str
     for number in shaped.promise.lessens:
         if number in now and number in was and _amount(now[number]) >= _amount(was[number]):
             return f"rule {number} ({now[number][0].name}) speaks as loudly as before: {now[number][0].message}"
+    return None
+
+
+def raised_fault(shaped: Shaped, before: PartReport, after: PartReport) -> str | None:
+    """What a fix newly raised at caution or above without having foreseen it, as a sentence (None: nothing).
+
+    It broke no word it gave, so the work goes on without it: the step is taken back and the old part stays.
+    """
+    was, now = _by_rule(before.findings), _by_rule(after.findings)
     outcomes = {r.number: r.outcome for r in before.rules}
     for number, found in now.items():
         if number in shaped.promise.may_raise or outcomes.get(number) is Outcome.NOT_RUN:

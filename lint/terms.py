@@ -411,7 +411,7 @@ class PartReport:
 
 @dataclass(frozen=True)
 class StepResult:
-    """One step of a fix. outcome: "done", "nothing to do", "declined", "held back", "promise broke"."""
+    """One step of a fix. outcome: "done", "declined", "held back", "taken back" (it raised something new), "promise broke"."""
 
     name: str
     touch: Touch

@@ -9,7 +9,7 @@ import numpy as np
 
 from lint.measure.bodysize import Reach, plausible_units
 from lint.measure.lengths import UNIT_WORDS, Lengths, best_scale, scale_of, spread, times
-from lint.terms import MM_PER_UNIT, Declined, Fix, Job, Promise, Shaped, Touch, Zone
+from lint.terms import MM_PER_UNIT, Declined, Fix, Job, Promise, Shaped, Touch
 
 # More than hand-set marks on 25 mm gauges err between them (0.5 mm each, root of squares: 2.8 %); beyond it, one factor
 # would make every length wrong, which is worse than leaving one of them right.
@@ -46,7 +46,6 @@ def make(job: Job) -> Shaped:
             may_raise=_every_rule(),
         ),
         did=f"scaled the whole part {times(factor)}, {why}",
-        zones=(Zone("all", "the whole part changes size, its shape does not"),),
         moved=matrix,
     )
 
