@@ -59,15 +59,19 @@ def contact(skin: Skin, facets: Faces, extent: Extent) -> Contact:
     """
     lowest = float(extent.low[2])
     height = skin.vertices[:, 2] - lowest
-    rise = height[skin.faces].max(axis=1) if len(skin.faces) else np.zeros(0)
-    level = np.flatnonzero((rise <= NEAR) & (np.abs(facets.normal[:, 2]) >= LEVEL))
+    low = height <= NEAR
+    level = np.flatnonzero(low[skin.faces[:, 0]] & low[skin.faces[:, 1]] & low[skin.faces[:, 2]])
+    level = level[np.abs(facets.normal[level, 2]) >= LEVEL]
+    rise = height[skin.faces[level]].max(axis=1) if len(level) else np.zeros(0)
     flat = facets.area[level] * np.abs(facets.normal[level, 2])
     up = facets.normal[level, 2] > 0
-    side = up if flat[up & (rise[level] <= TOUCH)].sum() > flat[~up & (rise[level] <= TOUCH)].sum() else ~up
-    base, flat = level[side], flat[side]
-    touching = rise[base] <= TOUCH
+    side = up if flat[up & (rise <= TOUCH)].sum() > flat[~up & (rise <= TOUCH)].sum() else ~up
+    base, flat, rise = level[side], flat[side], rise[side]
+    touching = rise <= TOUCH
     faces = base[touching]
-    used = np.unique(skin.faces)
+    is_used = np.zeros(len(skin.vertices), dtype=bool)
+    is_used[skin.faces] = True
+    used = np.flatnonzero(is_used)
     return Contact(
         faces=faces,
         area=float(flat[touching].sum()),
@@ -77,7 +81,7 @@ def contact(skin: Skin, facets: Faces, extent: Extent) -> Contact:
         footprint=polygon_area(taut(skin.vertices[used][:, :2])),
         base=base,
         base_area=float(flat.sum()),
-        unevenness=_quantile(rise[base], flat, 0.98),
+        unevenness=_quantile(rise, flat, 0.98),
     )
 
 

@@ -62,7 +62,8 @@ def steep_regions(
     A region is held up along edges where the skin goes on downward beyond it, and where it touches the bed.
     """
     height = skin.vertices[:, 2] - contact.lowest
-    lying: BoolArray = (height <= (NEAR if contact.meant else TOUCH))[skin.faces].all(axis=1)
+    low: BoolArray = height <= (NEAR if contact.meant else TOUCH)
+    lying = low[skin.faces[:, 0]] & low[skin.faces[:, 1]] & low[skin.faces[:, 2]]
     steep = (down > angle + ROUNDING) & ~lying & (facets.area > 0)
     if not steep.any():
         return []
