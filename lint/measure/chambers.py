@@ -14,7 +14,7 @@ from lint.terms import BoolArray, FloatArray, NotRun
 
 # An opening that a ball of this radius cannot pass counts as shut: drain holes are 5 mm wide at most, a hand's way in is far wider. mm.
 SHUT = 6.0
-CELLS = 2_000_000
+CELLS = 600_000
 FINEST = 0.8
 
 
