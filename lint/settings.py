@@ -98,11 +98,15 @@ def gather(ticket: Ticket, shop: Shop | None = None, flags: Mapping[str, Any] | 
     allow = values.pop("allow", None)
     if allow is not None:
         values["allow"] = allow if isinstance(allow, Touch) else Touch[str(allow).upper()]
-    steps = flags.get("steps") or tuple(ticket.fix.steps) or tuple(shop.fix.steps)
+    steps: tuple[str, ...] = ()
+    for who, asked in (("--step", flags.get("steps")), ("the ticket", ticket.fix.steps), (shop_name, shop.fix.steps)):
+        if asked:
+            steps, set_by["steps"] = tuple(asked), who
+            break
     known = {f.name for f in fields(Settings)}
     return Settings(
         **{k: v for k, v in values.items() if k in known},
-        steps=tuple(steps),
+        steps=steps,
         repository=bool(flags.get("repository", False)),
         edition=shop.edition,
         tuning=_tunings(shop, shop_name, rules),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -62,7 +63,7 @@ def finished_ticket(before: Part, after: Part, settings: Settings, out: Part) ->
         old.part,
         units=_units_of(out),
         side=_OTHER_SIDE[old.part.side] if mirrored else old.part.side,
-        pair=None if mirrored else old.part.pair,
+        pair=None if mirrored or old.part.pair is None else _from(before.source.path, old.part.pair, out.source.path),
         face=_turned(to_out, old.part.face),
     )
     pull = settings.pull if _by_flag(settings, "pull") else old.use.pull
@@ -74,6 +75,15 @@ def finished_ticket(before: Part, after: Part, settings: Settings, out: Part) ->
         use=msgspec.structs.replace(old.use, **{**_flagged(settings, UseTable), "pull": _turned(to_out, pull)}),
         fix=FixTable(allow=old.fix.allow),
     )
+
+
+def _from(old: Path, name: str, new: Path) -> str:
+    """A file named beside `old`, as it is called from beside `new`."""
+    target = old.absolute().parent / name
+    try:
+        return Path(os.path.relpath(target, new.absolute().parent)).as_posix()
+    except ValueError:  # on another drive
+        return target.as_posix()
 
 
 def _units_of(out: Part) -> Units:

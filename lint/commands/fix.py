@@ -17,7 +17,6 @@ from lint.commands.lint import notes, slim
 from lint.commands.shelves import Facts, OnTheBench, read_part
 from lint.load import read
 from lint.load.ticket import ticket_text
-from lint.measure import Survey
 from lint.mend import mend
 from lint.report import data, mending
 from lint.report.plain import shown
@@ -41,6 +40,9 @@ def run(args: argparse.Namespace) -> int:
         refuse_strangers(args.to, bench.ticket_path)
     refuse_unknown_units(bench.part)
     settings = settings_here(bench)
+    for step in settings.steps:
+        if step not in all_fixes():
+            raise BadInput(f"{step}: this version has no such step; it has: {', '.join(all_fixes())}")
     with screen.Progress(screen.doing(args.path, "examining")) as progress:
         mended = mend(bench.part, all_rules(), all_fixes(), settings, say=lambda step: progress(screen.doing(args.path, step)))
     mended = replace(mended, before=replace(mended.before, notes=notes(bench)))
@@ -103,7 +105,7 @@ def refuse_unknown_units(part: Part) -> None:
     if body not in (None, "other") and len(part.vertices) and np.isfinite(part.vertices).all():
         from lint.measure.bodysize import plausible_units
 
-        fitting = plausible_units(body, Survey(part).get("extent").size)
+        fitting = plausible_units(body, np.ptp(part.vertices, axis=0))
     fits = f"; a life-size {body} would fit the numbers in {' or '.join(fitting)}" if fitting else ""
     raise BadInput(
         f"{part.source.path}: units unknown: the file does not say whether its numbers are millimetres or metres{fits}. "
