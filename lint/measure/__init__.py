@@ -12,6 +12,7 @@ import inspect
 import pkgutil
 import time
 from collections.abc import Callable
+from functools import cache
 from typing import Any, TypeVar
 
 import numpy as np
@@ -38,25 +39,30 @@ def known() -> dict[str, Callable[..., Any]]:
     if not _LOADED:
         for module in pkgutil.iter_modules(__path__):
             importlib.import_module(f"{__name__}.{module.name}")
+        sound: set[str] = set()
         for name in _KNOWN:
-            _check(name, ())
+            _check(name, (), sound)
         _LOADED = True
     return _KNOWN
 
 
+@cache
 def wants(function: Callable[..., Any]) -> tuple[str, ...]:
     """The parameter names of a function: what it asks for."""
     return tuple(inspect.signature(function).parameters)
 
 
-def _check(name: str, path: tuple[str, ...]) -> None:
+def _check(name: str, path: tuple[str, ...], sound: set[str]) -> None:
+    if name in sound:
+        return
     if name in path:
         raise ValueError("measurements ask for each other in a circle: " + " -> ".join((*path, name)))
     if name not in _KNOWN:
         raise ValueError(f"measurement {path[-1] if path else '?'} asks for {name!r}, which nobody measures")
     for other in wants(_KNOWN[name]):
         if other != "part":
-            _check(other, (*path, name))
+            _check(other, (*path, name), sound)
+    sound.add(name)
 
 
 class Survey:
