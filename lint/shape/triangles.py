@@ -88,12 +88,12 @@ def spots_on(vertices: FloatArray, faces: IntArray, most: int = 1500) -> tuple[F
     height = double / np.maximum(length, 1e-300)
     spacing = max(0.5, float(np.sqrt(double.sum() / 2 / most)))
     along = np.maximum(np.ceil(length / spacing), 1).astype(np.int64)
-    across = np.maximum(np.ceil(height / spacing), 1).astype(np.int64)
+    across = np.maximum(np.ceil(1.25 * height / spacing), 1).astype(np.int64)
     each = (along + 1) * across
     owner = np.repeat(np.arange(len(faces)), each)
     k = np.arange(len(owner)) - np.repeat(np.cumsum(each) - each, each)
     u = (k % (along + 1)[owner]) / along[owner]
-    v = (k // (along + 1)[owner] + 0.5) / across[owner]
+    v = (k // (along + 1)[owner]) / across[owner]
     on_side = a[owner] + u[:, None] * (b - a)[owner]
     spots: FloatArray = on_side + v[:, None] * (c[owner] - on_side)
     return spots, spacing
