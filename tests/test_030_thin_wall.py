@@ -89,6 +89,17 @@ def test_a_pocket_under_two_large_faces_is_found() -> None:
     assert finding.place.centre == pytest.approx((23, 35, 0.25), abs=0.5)
 
 
+@pytest.mark.parametrize("sides", [3, 5, 7, 12])
+def test_a_wire_is_thin_whatever_its_sides(sides: int) -> None:
+    wire = solids.tube(0.3, 0, 30, sides=sides, rings=3)
+    (finding,) = said(wire)
+    assert finding.measured <= 0.6
+    post = solids.fused(solids.box((20, 20, 10)), (wire[0] + np.array([10, 10, 9]), wire[1]))
+    (finding,) = said(post)
+    assert finding.place is not None
+    assert finding.place.centre[:2] == pytest.approx((10, 10), abs=0.3)
+
+
 def test_two_thin_places_are_two_findings() -> None:
     plate = solids.box((80, 30, 5), step=2)
     for x, floor in ((10, 0.3), (60, 0.6)):

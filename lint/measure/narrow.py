@@ -12,6 +12,9 @@ from lint.terms import BoolArray, FloatArray, IntArray
 # Two skins that close on each other faster than this, in degrees, meet in an edge or a crease: no wall or gap lies between them.
 # (A wedge of 15 degrees is under 0.8 mm for only 3 mm from its edge; facts 6.23, 6.24.)
 SIDE_BY_SIDE = 15.0
+# The flank of such an edge is never farther than this many limits from thicker material (1 / tan 15 = 3.7), so what is, is a wall
+# however its skins are turned: a wire of five sides has no two that face each other.
+FLANK = 4.0
 
 
 @dataclass(frozen=True)
@@ -38,11 +41,13 @@ def narrow_regions(
 
     neighbours (e, 2): pairs of faces that share an edge; faces: how many there are. A region hangs together over neighbouring faces
     and from each face to the one its rays met, so that both sides of one wall are one region. It must hold one unbroken stretch of
-    skins side by side of the area asked; specks and the flanks of sharp edges are left out. The least distance is the value that 2 %
-    of the region's area lies below, so that one bad ray does not speak for the whole.
+    the area asked where the skins run side by side or nothing thicker is near; specks and the flanks of sharp edges are left out.
+    The least distance is the value that 2 % of the region's area lies below, so that one bad ray does not speak for the whole.
     """
     close = distance < limit
     level = close & (taper < SIDE_BY_SIDE)
+    turned = np.flatnonzero(close & ~level)
+    level[turned[_apart(patches.point[turned], patches.point[~close], FLANK * limit)]] = True
     if not level.any():
         return []
     whole = _groups(patches.face[close], across[close], neighbours, faces)
@@ -59,6 +64,33 @@ def narrow_regions(
         mine = order[np.searchsorted(region, label, "left") : np.searchsorted(region, label, "right")]
         found.append(Narrow(mine, _low(distance[mine], patches.area[mine]), float(patches.area[mine].sum()), np.unique(patches.face[mine])))
     return sorted(found, key=lambda n: -n.area)
+
+
+def _apart(points: FloatArray, others: FloatArray, reach: float) -> BoolArray:
+    """(k,) whether no point of the others (p, 3) is within `reach` mm of each point (k, 3).
+
+    Only others in the cells about the points are put in the search tree, so that a few points among a million cost little.
+    """
+    from scipy.spatial import cKDTree
+
+    if not len(points) or not len(others):
+        return np.ones(len(points), dtype=bool)
+    low = np.minimum(points.min(axis=0), others.min(axis=0)) - 2 * reach
+    span = np.ceil((np.maximum(points.max(axis=0), others.max(axis=0)) + 2 * reach - low) / reach).astype(np.int64) + 1
+
+    def key(cell: IntArray) -> IntArray:
+        packed: IntArray = (cell[..., 0] * span[1] + cell[..., 1]) * span[2] + cell[..., 2]
+        return packed
+
+    mine = np.unique(key(np.floor((points - low) / reach).astype(np.int64)))
+    step = np.stack(np.meshgrid(*[np.arange(-1, 2)] * 3, indexing="ij"), axis=-1).reshape(-1, 3)
+    about = np.unique(mine[:, None] + key(step)[None])
+    near = others[np.isin(key(np.floor((others - low) / reach).astype(np.int64)), about)]
+    if not len(near):
+        return np.ones(len(points), dtype=bool)
+    distance = np.asarray(cKDTree(near).query(points, distance_upper_bound=reach)[0])
+    apart: BoolArray = ~np.isfinite(distance)
+    return apart
 
 
 def _groups(face: IntArray, across: IntArray, neighbours: IntArray, count: int) -> IntArray:
