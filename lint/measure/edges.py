@@ -8,7 +8,7 @@ import numpy as np
 
 from lint.measure import measure
 from lint.measure.surface import Skin
-from lint.terms import BoolArray, FloatArray, IntArray
+from lint.terms import BoolArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -106,7 +106,7 @@ def rims(skin: Skin, edges: Edges) -> tuple[Rim, ...]:
     start = skin.faces[face, corner]
     end = skin.faces[face, (corner + 1) % 3]
     following = _chain(skin, edges, half, start, end)
-    return tuple(sorted(_walk(skin, half, start, end, following), key=lambda r: (-r.length, tuple(skin.vertices[r.points].mean(axis=0)))))
+    return tuple(_walk(skin, half, start, end, following))
 
 
 def _chain(skin: Skin, edges: Edges, half: IntArray, start: IntArray, end: IntArray) -> IntArray:
@@ -120,12 +120,21 @@ def _chain(skin: Skin, edges: Edges, half: IntArray, start: IntArray, end: IntAr
     several = np.flatnonzero(right - left > 1)
     if len(several):
         fan = _fans(skin, edges)
-        for k in several:  # only where rims touch in a point: few
-            options = order[left[k] : right[k]]
-            here = fan[3 * (half[k] // 3) + (half[k] % 3 + 1) % 3]
-            same = [o for o in options if fan[half[o]] == here]
-            following[k] = same[0] if same else options[0]
-    return following
+        taken = np.zeros(len(half), dtype=bool)
+        taken[following[following >= 0]] = True
+        for only_same in (True, False):  # a rim keeps to its own fan of faces; what is left over is joined as it comes
+            for k in several[following[several] < 0]:  # only where rims touch in a point: few
+                options = [o for o in order[left[k] : right[k]] if not taken[o]]
+                if only_same:
+                    here = fan[3 * (half[k] // 3) + (half[k] % 3 + 1) % 3]
+                    options = [o for o in options if fan[half[o]] == here]
+                if options:
+                    following[k] = options[0]
+                    taken[options[0]] = True
+    once = np.full(len(half), -1, dtype=np.int64)  # where faces disagree two may lead to one: the first has it
+    led, first = np.unique(following, return_index=True)
+    once[first[led >= 0]] = led[led >= 0]
+    return once
 
 
 def _fans(skin: Skin, edges: Edges) -> IntArray:
@@ -156,23 +165,41 @@ def _fans(skin: Skin, edges: Edges) -> IntArray:
 
 
 def _walk(skin: Skin, half: IntArray, start: IntArray, end: IntArray, following: IntArray) -> list[Rim]:
-    used = np.zeros(len(half), dtype=bool)
-    led = np.zeros(len(half), dtype=bool)
-    led[following[following >= 0]] = True
+    """Chains of half-edges put in order, all at once, the longest first: loops are cut at their lowest number, then each half-edge
+    counts how far it is from the end of its chain by doubling its step."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    k = len(half)
+    number = np.arange(k)
+    linked = np.flatnonzero(following >= 0)
+    graph = coo_matrix((np.ones(len(linked), dtype=np.int8), (linked, following[linked])), shape=(k, k))
+    count, label = connected_components(graph, directed=False)
+    lowest = np.full(count, k)
+    np.minimum.at(lowest, label, number)
+    loop = np.ones(count, dtype=bool)
+    loop[label[following < 0]] = False
+    step = np.where((following >= 0) & loop[label] & (following == lowest[label]), -1, following)
+    left = (step >= 0).astype(np.int64)
+    while (step >= 0).any():
+        go = np.flatnonzero(step >= 0)
+        left[go] += left[step[go]]
+        step[go] = step[step[go]]
+    order = np.lexsort((-left, label))
+    first = np.searchsorted(label[order], np.arange(count))
+    length = np.linalg.norm(skin.vertices[end] - skin.vertices[start], axis=1)[order]
+    total = np.add.reduceat(length, first)
+    middle = np.add.reduceat(skin.vertices[start[order]], first, axis=0)
+    longest = np.lexsort((middle[:, 2], middle[:, 1], middle[:, 0], -total))
+    face = half[order] // 3
+    ends = np.append(first[1:], k)
     found: list[Rim] = []
-    for first in (*np.flatnonzero(~led), *np.flatnonzero(led)):  # loose chains from their loose end, then loops
-        if used[first]:
-            continue
-        chain: list[int] = []
-        at = int(first)
-        while at >= 0 and not used[at]:
-            used[at] = True
-            chain.append(at)
-            at = int(following[at])
-        closed = bool(end[chain[-1]] == start[chain[0]])
-        points = start[chain] if closed else np.append(start[chain], end[chain[-1]])
-        steps: FloatArray = skin.vertices[end[chain]] - skin.vertices[start[chain]]
-        found.append(Rim(points, closed, float(np.linalg.norm(steps, axis=1).sum()), np.asarray(half[chain] // 3)))
+    for rim in longest.tolist():
+        own = slice(int(first[rim]), int(ends[rim]))
+        points = start[order[own]]
+        if not loop[rim]:
+            points = np.append(points, end[order[own.stop - 1]])
+        found.append(Rim(points, bool(loop[rim]), float(total[rim]), face[own]))
     return found
 
 
