@@ -105,7 +105,7 @@ def test_advice() -> None:
     advice = advise(full_report().parts[0], RULES, FIXES)
     assert list(advice.mends) == ["close"]
     assert list(advice.asks) == ["key"]
-    assert advice.hands == {30: "cut it away with a knife", 13: "cut it away with a knife"}
+    assert advice.hands == dict.fromkeys((30, 13), "cut it away with a knife. Then look again")
     assert list(advice.facts.values()) == [(23,)]
     assert "body" in next(iter(advice.facts))
 
@@ -132,6 +132,16 @@ def test_sections_of_a_page() -> None:
     assert cautions(full_report().parts[0], RULES) == {30: "resin dust harms the lungs: sand it wet"}
 
 
+@pytest.mark.parametrize(
+    ("measured", "limit", "message", "said_again"),
+    [(0.269, 0.1, "they stand 0.27 mm off (the nozzle hides 0.10)", False), (0.269, 0.1, "they stand 0.26 mm off 0.1", True),
+     (1234.4, None, "1,234 mm long", False), (-92.32, 0.0, "92.32 mm below 0", False), (5.0, 15.0, "5 of 150", True)],
+)  # fmt: skip
+def test_numbers_in_the_sentence_are_not_said_again(measured: float, limit: float | None, message: str, said_again: bool) -> None:
+    text = said(Report((part_report(findings=(finding(4, measured, limit, message=message),)),), 1, "0"))
+    assert ("measured " in text.replace("measures what", "")) is said_again
+
+
 def test_exit_words() -> None:
     assert exit_text(Report((), 1, "0")) == "exit 2: the job could not be done: no part was found"
     assert exit_text(Report((part_report(),), 1, "0", Weight.CAUTION)) == "exit 0: nothing that is a caution or stop"
@@ -155,7 +165,7 @@ def test_a_fix_says_what_it_did_what_moved_and_what_is_left() -> None:
     joined = " ".join(text.split())
     assert "close done; touches the skin" in joined
     assert "called for by rule 4 (open edge)" in joined
-    assert "the skin moved at most 0.021 mm outside the patches; 99 of 100 points at most 0.004 mm" in joined
+    assert "besides that move, the skin moved at most 0.021 mm outside the patches; 99 of 100 points at most 0.004 mm" in joined
     assert "take care: gloves on" in joined
     assert "key held back; touches the skin" in joined
     assert "before: 1 stop, 0 cautions and 1 note; after: 0 stops, 0 cautions and 0 notes" in joined
@@ -181,7 +191,7 @@ def test_nothing_to_mend_and_a_plan() -> None:
     assert "nothing to mend" in mending.render(mended(), RULES, FIXES, written=(Path("a.3mf"),))
     plan = " ".join(mending.render(mended(DONE), RULES, FIXES, plan=True).split())
     assert "close would be done" in plan
-    assert "measured on a copy: the skin moves at most 0.021 mm" in plan
+    assert "besides that move, measured on a copy, the skin moves at most 0.021 mm" in plan
     assert "nothing was written: this was only the plan" in plan
 
 

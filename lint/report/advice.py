@@ -81,7 +81,9 @@ def _runs_unasked(fix: Fix, finding: Finding) -> bool:
 def _by_hand(rule: Rule | None) -> str:
     if rule is None:
         return ""
-    return first_sentence(section(rule.page, "What mends it")) or f"see `buckwright rules {rule.number}`"
+    text = section(rule.page, "What mends it")
+    first = first_sentence(text)
+    return (first if len(first) >= 40 else text.rstrip(".")) or f"see `buckwright rules {rule.number}`"
 
 
 def section(page: str, heading: str) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from lint.report.advice import TICKET_LINES, Advice, advise, cautions
-from lint.report.plain import UNIT_WORDS, listed, many, measured_text, number, path_text, place_text
+from lint.report.plain import UNIT_WORDS, listed, many, measured_text, path_text, place_text
 from lint.report.sheet import Sheet
 from lint.report.tally import Group, exit_text, groups, hidden_text, not_run_reasons, rules_text, tally
 from lint.terms import Finding, Fix, Outcome, PartReport, Report, Rule
@@ -65,7 +65,7 @@ def show_head(sheet: Sheet, part: PartReport) -> None:
         facts.append("units unknown")
     else:
         said = part.part.units_from if part.part is not None else ""
-        facts.append(f"units: {UNIT_WORDS[units]}" + (f" ({said})" if said else ""))
+        facts.append(f"units: {UNIT_WORDS[units]}" + (f", from {said}" if said else ""))
     sheet.line(", ".join(facts), indent=2)
 
 
@@ -89,9 +89,15 @@ def _show_group(sheet: Sheet, group: Group, part: PartReport, caution: str | Non
 
 
 def _in_the_words(finding: Finding) -> bool:
-    """Whether the sentence holds both numbers already, so that saying them again would only be noise."""
-    numbers = [number(finding.measured)] + ([] if finding.limit is None else [number(finding.limit)])
-    return not finding.sampled and all(re.search(rf"(?<![\d.]){re.escape(n)}(?![\d.]*\d)", finding.message) for n in numbers)
+    """Whether the sentence holds both numbers already, if rounded, so that saying them again would only be noise."""
+    said = re.findall(r"\d[\d,]*(?:\.\d+)?", finding.message)
+    numbers = [finding.measured] + ([] if finding.limit is None else [finding.limit])
+    return not finding.sampled and all(any(_rounds_to(value, text) for text in said) for value in numbers)
+
+
+def _rounds_to(value: float, text: str) -> bool:
+    decimals = len(text.partition(".")[2])
+    return abs(abs(value) - float(text.replace(",", ""))) <= 0.5000001 * 10.0**-decimals
 
 
 def _show_uncounted(sheet: Sheet, finding: Finding) -> None:
