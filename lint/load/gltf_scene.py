@@ -33,12 +33,13 @@ class Primitive:
 def build(document: Document) -> tuple[FloatArray, IntArray, list[str]]:
     """All meshes the scene shows, in place, as one; and the names of meshes and nodes that show them."""
     shown = _shown(document)
-    parts: list[tuple[FloatArray, IntArray]] = []
-    names: list[str] = []
-    known: dict[tuple[int, bytes], list[Primitive]] = {}
-    faces = points = 0
     where_of = {node: move for node, move, _ in shown}
-    for node, move, _ in shown:
+    known: dict[tuple[int, bytes], list[Primitive]] = {}
+    bones_of: dict[int, FloatArray] = {}
+    names: list[str] = []
+    plan: list[tuple[int, list[Primitive], FloatArray | None]] = []
+    faces = points = pieces = 0
+    for node in where_of:
         entry = document.one("nodes", node)
         if "mesh" not in entry:
             continue
@@ -51,12 +52,22 @@ def build(document: Document) -> tuple[FloatArray, IntArray, list[str]]:
             known[key] = [p for k, e in enumerate(entries) for p in _primitive(document, mesh_number, k, e, weights)]
         faces += sum(len(p.faces) for p in known[key])
         points += sum(len(p.points) for p in known[key])
+        pieces += len(known[key])
         check_count(faces, points, document.context.limits)
+        if pieces > document.context.limits.max_instances:
+            raise Fault(f"it places more than {document.context.limits.max_instances:,} pieces of meshes; export it as one mesh")
         names += [decoded(str(e["name"]), 200) for e in (mesh, entry) if isinstance(e.get("name"), str)]
-        bones = _bones(document, entry, node, where_of) if "skin" in entry else None
-        for primitive in known[key]:
-            bent = bones is not None and bool(primitive.joints)
-            parts.append(_bend(primitive, bones, node) if bent and bones is not None else _moved(primitive, move))
+        bones = None
+        if "skin" in entry:
+            skin = document.whole(entry, "skin", f"nodes[{node}]")
+            bones = bones_of[skin] = bones_of[skin] if skin in bones_of else _bones(document, skin, where_of)
+        plan.append((node, known[key], bones))
+    # Only now, when all is counted and within bounds, is anything placed.
+    parts = [
+        _moved(p, where_of[node]) if bones is None or not p.joints else _bend(p, bones, node)
+        for node, primitives, bones in plan
+        for p in primitives
+    ]
     return (*joined(parts), [n for n in names if n])
 
 
@@ -200,9 +211,8 @@ def _moved(primitive: Primitive, move: FloatArray) -> tuple[FloatArray, IntArray
     return points, primitive.faces[:, ::-1].copy() if mirrored else primitive.faces
 
 
-def _bones(document: Document, entry: dict[str, Any], node: int, where_of: dict[int, FloatArray]) -> FloatArray:
-    """The move of each joint of a node's skin, (j, 4, 4): joint in the scene after the inverse of where it was bound."""
-    skin_number = document.whole(entry, "skin", f"nodes[{node}]")
+def _bones(document: Document, skin_number: int, where_of: dict[int, FloatArray]) -> FloatArray:
+    """The move of each joint of a skin, (j, 4, 4): joint in the scene after the inverse of where it was bound."""
     skin = document.one("skins", skin_number)
     joints = document.items(skin, "joints", f"skins[{skin_number}].joints")
     if not joints or any(not isinstance(j, int) or j not in where_of for j in joints):

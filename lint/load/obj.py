@@ -23,6 +23,7 @@ _PASSED = (
 )  # fmt: skip
 # Words of curved surfaces, which are not faces: leaving them out would lose skin without a word.
 _CURVED = (b"cstype", b"deg", b"curv", b"curv2", b"surf", b"bmat", b"step", b"parm", b"bzp", b"bsp", b"cdc", b"cdp", b"res")
+_MOST_LIBRARIES = 20
 _V, _F, _FO, _REMARK = key(b"v"), key(b"f"), key(b"fo"), ord("#")
 _QUIET = np.array(sorted(key(w) for w in _PASSED if len(w) <= 8))
 _NAMES = {key(w): w for w in (b"o", b"g", b"mtllib", b"usemap", b"maplib", b"usemtl")}
@@ -69,6 +70,7 @@ class _Gathered:
         self.texts = Texts()
         self.attachments: list[str] = []
         self.objects: list[str] = []
+        self.libraries: set[str] = set()
 
     def take(self, rows: Rows, points: int) -> int:
         """Add a bite; `points` were read before it. Returns how many points it holds."""
@@ -109,8 +111,10 @@ class _Gathered:
         elif word == b"usemap":
             self.attachments.append(decoded(text))
         elif word in (b"mtllib", b"maplib"):
-            self.attachments.append(decoded(text))
-            self.attachments.extend(_textures(self.context.path, decoded(text)))
+            library = decoded(text)
+            if library not in self.libraries and len(self.libraries) < _MOST_LIBRARIES:
+                self.libraries.add(library)
+                self.attachments += [library, *_textures(self.context.path, library)]
 
 
 def _corners(rows: Rows, size: IntArray, so_far: IntArray) -> IntArray:

@@ -9,14 +9,19 @@ from lint.terms import BoolArray, FloatArray, IntArray
 # A triangle of a split that has less than this share of its polygon's area, or points against it, makes the split bad.
 _SLIVER = 1e-9
 
+# manifold3d takes about 2e-9 s times the square of the corners on the worst outline tried (a saw), n log n on others, and a
+# call costs as much as a saw of 140 corners. What is spent on one file is held to a few seconds: smallest first, the rest stay fans.
+_MOST_WORK = 2e9
+_WORK_EACH = 2e4
+
 
 def triangles(vertices: FloatArray, corners: IntArray, sizes: IntArray) -> tuple[IntArray, int]:
     """Triangles (m, 3) of polygons, and how many polygons had more than three corners.
 
     corners: every polygon's point numbers, one polygon after the other; sizes: (k,) how many each has, 3 at least.
     A fan from the first corner; where that would fold over or leave a sliver (a hollow or straight corner), a quad is cut
-    along its other diagonal, and a larger polygon is laid on its own plane (Newell's normal) and cut there by manifold3d,
-    which takes n log n. Polygons with indices out of range or non-finite points stay fans: rule 1 judges those.
+    along its other diagonal, and a larger polygon is laid flat along the axis nearest to its normal (Newell's) and cut there by manifold3d,
+    up to some 44,000 corners. Polygons with indices out of range or non-finite points stay fans: rule 1 judges those.
     """
     first = np.cumsum(sizes) - sizes
     count = sizes - 2
@@ -57,10 +62,13 @@ def _improve(
         quad = bad & (sizes[many] == 4)
         if quad.any():
             _other_diagonal(vertices, corners, first[many[quad]], before[many[quad]], faces, normal[quad], worst[quad])
-    for k in np.flatnonzero(bad & (sizes[many] > 4)):
+    larger = np.flatnonzero(bad & (sizes[many] > 4))
+    larger = larger[np.argsort(sizes[many[larger]], kind="stable")]
+    work = np.cumsum(sizes[many[larger]].astype(np.float64) ** 2 + _WORK_EACH)
+    for k in larger[work <= _MOST_WORK]:
         which = many[k]
         ring = corners[first[which] : first[which] + sizes[which]]
-        cut = _cut_flat(vertices[ring], normal[k] / np.sqrt(square[k]))
+        cut = _cut_flat(vertices[ring], normal[k])
         if cut is not None:
             faces[before[which] : before[which] + sizes[which] - 2] = ring[cut]
 
@@ -96,16 +104,12 @@ def _other_diagonal(
 
 
 def _cut_flat(points: FloatArray, normal: FloatArray) -> IntArray | None:
-    """Triangles of one polygon (n, 3) seen along its normal, or None when they cannot be had."""
+    """Triangles of one polygon (n, 3) seen along the axis nearest to its normal, or None when they cannot be had."""
     import manifold3d
 
-    lead = np.zeros(3)
-    lead[np.argmin(np.abs(normal))] = 1.0
-    u = np.cross(normal, lead)
-    u /= np.linalg.norm(u)
-    v = np.cross(normal, u)
-    centred = points - points.mean(axis=0)
-    flat = np.stack((centred @ u, centred @ v), axis=1)
+    axis = int(np.argmax(np.abs(normal)))
+    flat = points[:, [(axis + 1) % 3, (axis + 2) % 3] if normal[axis] > 0 else [(axis + 2) % 3, (axis + 1) % 3]]
+    flat = flat - flat[0]
     size = np.abs(flat).max()
     if not np.isfinite(size) or size == 0:
         return None

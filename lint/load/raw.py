@@ -104,6 +104,8 @@ def joined(meshes: Sequence[tuple[FloatArray, IntArray]]) -> tuple[FloatArray, I
     """
     if not meshes:
         return np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int64)
+    if len(meshes) == 1:
+        return meshes[0]
     total = sum(len(v) for v, _ in meshes)
     offset = 0
     parts: list[IntArray] = []

@@ -7,7 +7,6 @@ where it can be found, and what is wanted. The types are in lint/ticket.py; JSON
 from __future__ import annotations
 
 import datetime
-import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
@@ -19,7 +18,7 @@ from lint.load.doors import read_bytes
 from lint.load.raw import Fault
 from lint.load.toml import Lines, tables, to_toml
 from lint.terms import BadInput
-from lint.ticket import Accepted, Caliper, CropTable, Ledger, Length, Shop, Ticket
+from lint.ticket import Accepted, Ledger, Length, Shop, Ticket
 
 SHOP, LEDGER, ENDING = "shop.toml", "ledger.toml", ".ticket.toml"
 _LONGEST = 4 << 20
@@ -158,46 +157,32 @@ def _plain_dates(value: Any) -> Any:
 
 
 def _check_sense(found: Ticket | Shop | Ledger) -> None:
-    """What types cannot say: a length between two points that differ, a direction that is one, a date that is one."""
+    """What types cannot say. What a ticket says readably but wrongly (a length of nothing) is for its own rule to judge."""
     from lint.load.strict import Wrong
 
     if isinstance(found, Ledger):
         for k, entry in enumerate(found.accepted):
-            where = ("accepted", k)
-            if not entry.because.strip():
-                raise Wrong((*where, "because"), "a finding is accepted for a reason; write it here")
-            if entry.until is not None and not _is_date(entry.until):
-                raise Wrong((*where, "until"), f'{entry.until!r} is not a date; write it as until = "2027-01-31"')
-            if entry.reach < 0:
-                raise Wrong((*where, "reach"), f"{entry.reach:g}: write a number of mm, zero or more")
-            if entry.rule < 1:
-                raise Wrong((*where, "rule"), f"{entry.rule}: write the number of a rule; `buckwright rules` lists them")
+            _check_accepted(entry, ("accepted", k))
         return
-    if found.use.pull is not None and math.hypot(*found.use.pull) == 0:
-        raise Wrong(("use", "pull"), "all three are zero, which is no direction; write one, such as [0, 0, 1]")
     for k, crop in enumerate(found.fix.crop):
-        _check_crop(crop, k)
-    if isinstance(found, Ticket):
-        if found.part.face is not None and math.hypot(*found.part.face) == 0:
-            raise Wrong(("part", "face"), "all three are zero, which is no direction; write one, such as [0, -1, 0]")
-        pairs: list[tuple[str, Sequence[Length | Caliper]]] = [("length", found.length), ("caliper", found.caliper)]
-        for name, entries in pairs:
-            for k, span in enumerate(entries):
-                if span.from_ == span.to:
-                    raise Wrong((name, k, "to"), "it is the same point as from; a length runs between two points")
+        box, plane = (crop.low, crop.high), (crop.point, crop.away)
+        if (None in box) == (None in plane) or any(x is not None for x in (plane if None not in box else box)):
+            raise Wrong(("fix", "crop", k), "write either low and high (a box to keep), or point and away (a plane to cut at)")
+    if isinstance(found, Shop) and found.use.pull is not None and not any(found.use.pull):
+        raise Wrong(("use", "pull"), "all three are zero, which is no direction; write one, such as [0, 0, 1]")
 
 
-def _check_crop(crop: CropTable, number: int) -> None:
+def _check_accepted(entry: Accepted, where: tuple[str | int, ...]) -> None:
     from lint.load.strict import Wrong
 
-    where = ("fix", "crop", number)
-    box, plane = (crop.low, crop.high), (crop.point, crop.away)
-    if (None in box) == (None in plane) or any(x is not None for x in (plane if None not in box else box)):
-        raise Wrong(where, "write either low and high (a box to keep), or point and away (a plane to cut at)")
-    if crop.low is not None and crop.high is not None and not all(a < b for a, b in zip(crop.low, crop.high, strict=True)):
-        raise Wrong((*where, "high"), "it must be above low in all three directions")
-    if crop.away is not None and math.hypot(*crop.away) == 0:
-        raise Wrong((*where, "away"), "all three are zero, which is no direction; write one, such as [0, 0, -1]")
+    if not entry.because.strip():
+        raise Wrong((*where, "because"), "a finding is accepted for a reason; write it here")
+    if entry.until is not None and not _is_date(entry.until):
+        raise Wrong((*where, "until"), f'{entry.until!r} is not a date; write it as until = "2027-01-31"')
+    if entry.reach < 0:
+        raise Wrong((*where, "reach"), f"{entry.reach:g}: write a number of mm, zero or more")
+    if entry.rule < 1:
+        raise Wrong((*where, "rule"), f"{entry.rule}: write the number of a rule; `buckwright rules` lists them")
 
 
 def _is_date(text: str) -> bool:
