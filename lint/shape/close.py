@@ -20,8 +20,9 @@ fix = Fix(
 
 # A closed scrap thinner than this share of its own width is two skins on each other, not a solid.
 SCRAP = 0.02
-# What closing may newly cause: what encloses something has walls (30), gaps (31), hollows (37), weight (39), recesses (52).
-MAY_RAISE = (30, 31, 32, 33, 37, 38, 39, 51, 52)
+# What closing may newly cause: what encloses something overlaps (10) what it passed through (9), has walls (30), gaps (31), hollows
+# (37), weight (39), recesses (52).
+MAY_RAISE = (10, 30, 31, 32, 33, 37, 38, 39, 51, 52)
 
 
 @dataclass

@@ -32,10 +32,12 @@ def vector_area(points: FloatArray) -> FloatArray:
 
 
 def outer_rim(skin: Skin, rims: tuple[Rim, ...], shells: Shells, facets: Faces) -> Rim | None:
-    """The rim of the largest open shell that its sheet ends at: the one spanning the most. None when its rims are mere holes."""
+    """The rim of the largest open shell that its sheet ends at: the one spanning the most. None when its rims are mere holes, or when a larger shell is closed."""
     best: Rim | None = None
     most = 0.0
     main = main_sheet(rims, shells)
+    if main != 0:  # the part itself is closed: what is open is a smaller piece
+        return None
     for rim in rims:
         if not rim.closed or len(rim.points) < 3 or shells.label[rim.faces[0]] != main:
             continue

@@ -45,9 +45,11 @@ def patches(vertices: FloatArray, faces: IntArray, loop: IntArray) -> list[Patch
                 ways.append(bent)
             ways.append(Patch(flat[len(loop) :], fine))
         ways.append(Patch(np.zeros((0, 3)), coarse))
+    here, there = np.arange(len(loop)), np.roll(np.arange(len(loop)), -1)
+    hub = Patch(rim.mean(axis=0)[None, :], np.stack((there, here, np.full(len(loop), len(loop))), axis=1))
     if len(loop) <= MOST:
         ways.append(Patch(np.zeros((0, 3)), _least_skin(rim)))
-    return ways
+    return [*ways, hub] if len(loop) > 3 else ways
 
 
 def _plan(rim: FloatArray) -> FloatArray | None:

@@ -14,7 +14,7 @@ from lint.shape.carry import Built, Foot, Stand, carry
 from lint.shape.clip import clip
 from lint.shape.crossing import crossing_faces
 from lint.shape.facing import turn_to_top
-from lint.shape.outline import area, inside, tangled, tip_angle
+from lint.shape.outline import area, frayed, inside, tangled, tip_angle
 from lint.shape.sheet import STANDS, Base, mass, open_loops, stable_margin
 from lint.terms import BoolArray, Declined, FloatArray, IntArray
 
@@ -32,6 +32,8 @@ REST_SHARE = 0.06
 # A cut may take at most this share of the height; a cut no deeper than SHALLOW of it is preferred to a plate.
 DEEPEST = 0.15
 SHALLOW = 0.04
+# A slit between the skin and a plate lower than this is too narrow to print open or to clean, mm.
+SLIT = 0.5
 # Before a plate goes under, the cut reaches this share of the section it has at SHALLOW, so that the two hold together.
 FOOT_SHARE = 0.6
 
@@ -144,18 +146,57 @@ def level(vertices: FloatArray, faces: IntArray, base: Base) -> Levelled:
     total, centre = mass(vertices, faces)
     if not total > 0:
         raise Declined("it encloses nothing, so there is nothing to stand: mend its skin first")
-    rest: float | None = None
     steps = _heights(vertices, faces, lowest, height)
     body = section(vertices, faces, lowest + SHALLOW * height)[0]
+    slices = _Slices(vertices, faces)
+    shallow = max(SHALLOW * height, steps[0])
+    cut: float | None = None
+    rest: float | None = None
     for step in steps:
         size, hull = section(vertices, faces, lowest + step)
         if size < REST_SHARE * footprint:
             continue
-        if rest is None and (size >= FOOT_SHARE * body or step > SHALLOW * height):
+        if step > shallow and (cut is not None or rest is not None):
+            break
+        frayed_here = cut is None and slices.frayed(lowest + step, base.thin)
+        if not base.margin and tip_angle_of(hull, centre, lowest + step) >= STANDS and step <= shallow:
+            if not frayed_here:
+                return _tried(vertices, faces, base, lowest, height, step, plate=False)
+            cut = step if cut is None else cut
+        if rest is None and (size >= FOOT_SHARE * body or step > shallow):
             rest = step
-        if not base.margin and tip_angle_of(hull, centre, lowest + step) >= STANDS and step <= max(SHALLOW * height, steps[0]):
-            return _tried(vertices, faces, base, lowest, height, step, plate=False)
+            if slices.frayed(lowest + step, base.thin) or slices.flares(lowest + step):
+                rest = _cleaner(slices, [s for s in steps if step < s <= shallow], lowest, base.thin) or step
+    if cut is not None:
+        return _tried(vertices, faces, base, lowest, height, cut, plate=False)
     return _tried(vertices, faces, base, lowest, height, rest if rest is not None else SHALLOW * height, plate=True)
+
+
+class _Slices:
+    """Level sections as flat areas, to see whether a cut there would leave fins and slits (manifold3d slices the solid)."""
+
+    def __init__(self, vertices: FloatArray, faces: IntArray) -> None:
+        from manifold3d import Manifold, Mesh64
+
+        self._solid = Manifold(Mesh64(np.ascontiguousarray(vertices), np.ascontiguousarray(faces, dtype=np.uint64)))
+
+    def frayed(self, height: float, thin: float) -> bool:
+        """Whether the section just above `height` has parts or slits narrower than twice `thin`."""
+        outlines = [np.asarray(p) for p in self._solid.slice(height + 2 * SNAP).to_polygons()]
+        return not outlines or frayed(outlines, thin)
+
+    def flares(self, height: float) -> bool:
+        """Whether the skin leans out over a plate at `height` so far that a slit less than half a millimetre high would be left."""
+        from manifold3d import JoinType
+
+        here = self._solid.slice(height + 2 * SNAP)
+        over = self._solid.slice(height + SLIT) - here.offset(3 * SLIT, JoinType.Round, 2.0, 48)
+        return float(over.area()) > 4 * SLIT * SLIT
+
+
+def _cleaner(slices: _Slices, steps: list[float], lowest: float, thin: float) -> float | None:
+    """The least of some heights at which neither fins nor slits are left; None when there is none."""
+    return next((s for s in steps if not slices.frayed(lowest + s, thin) and not slices.flares(lowest + s)), None)
 
 
 def _heights(vertices: FloatArray, faces: IntArray, lowest: float, height: float) -> list[float]:

@@ -92,15 +92,18 @@ def area(points: FloatArray) -> float:
     return float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2)
 
 
-def frayed(outline: FloatArray, thin: float) -> bool:
-    """Whether a closed outline (n, 2) has spikes or bays narrower than twice `thin` that hold more than a rounded corner would, mm."""
+def frayed(outlines: list[FloatArray], thin: float) -> bool:
+    """Whether flat outlines (holes clockwise) have spikes or bays narrower than twice `thin` mm that hold more than a rounded corner."""
     from manifold3d import CrossSection, FillRule, JoinType
 
     around = JoinType.Round
-    plan = CrossSection([np.ascontiguousarray(outline)], FillRule.Positive)
-    spikes = plan - plan.offset(-thin, around, 2.0, 48).offset(thin * 1.01, around, 2.0, 48)
-    bays = plan.offset(thin, around, 2.0, 48).offset(-thin * 1.01, around, 2.0, 48) - plan
-    return any(abs(area(np.asarray(p))) > CORNER * thin * thin for p in (*spikes.to_polygons(), *bays.to_polygons()))
+    plan = CrossSection([np.ascontiguousarray(outline) for outline in outlines], FillRule.Positive)
+    for radius in (thin, thin / 4):  # a fin may be too small to count at the one and too thin to print at the other
+        spikes = plan - plan.offset(-radius, around, 2.0, 48).offset(radius * 1.01, around, 2.0, 48)
+        bays = plan.offset(radius, around, 2.0, 48).offset(-radius * 1.01, around, 2.0, 48) - plan
+        if any(abs(area(np.asarray(p))) > CORNER * radius * radius for p in (*spikes.to_polygons(), *bays.to_polygons())):
+            return True
+    return False
 
 
 def moments(loops: list[FloatArray]) -> tuple[float, FloatArray]:

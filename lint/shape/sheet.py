@@ -82,7 +82,7 @@ def _feet(rim: FloatArray, edge: float, level: float, thin: float) -> Iterator[F
     """Ways for the wall to come down from a rim (n, 3): straight where its plan is clean, else to ever smoother lines around it."""
     plan = rim[:, :2]
     straight = area(plan) > 0 and not tangled(plan, ring(len(rim))).any()
-    clean = straight and not frayed(plan, thin)
+    clean = straight and not frayed([plan], thin)
     if clean:
         yield Foot(plan)
     elif straight:
