@@ -111,7 +111,7 @@ def _extreme(corners: FloatArray, sides: FloatArray, angle: FloatArray) -> Float
     if len(corners) < 3:
         one = corners[-1] - corners[0]
         sign = np.sign(np.cos(angle) * one[0] + np.sin(angle) * one[1])
-        return one[None] * np.where(sign == 0, 1.0, sign)[:, None]
+        return np.asarray(one[None] * np.where(sign == 0, 1.0, sign)[:, None])
     outward = (np.arctan2(sides[:, 1], sides[:, 0]) - np.pi / 2) % (2 * np.pi)
     order = np.argsort(outward)
 
