@@ -123,8 +123,7 @@ def _crowded(faces: IntArray) -> BoolArray:
     start, end = faces.reshape(-1), faces[:, [1, 2, 0]].reshape(-1)
     key = np.minimum(start, end) * (int(faces.max(initial=0)) + 1) + np.maximum(start, end)
     _, index, count = np.unique(key, return_inverse=True, return_counts=True)
-    crowded: BoolArray = (count[index] > 2).reshape(-1, 3).any(axis=1)
-    return crowded
+    return np.asarray((count[index] > 2).reshape(-1, 3).any(axis=1))
 
 
 def _joined(vertices: FloatArray, faces: IntArray, holes: list[_Hole]) -> tuple[FloatArray, IntArray, int]:

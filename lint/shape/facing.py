@@ -32,7 +32,10 @@ def vector_area(points: FloatArray) -> FloatArray:
 
 
 def outer_rim(skin: Skin, rims: tuple[Rim, ...], shells: Shells, facets: Faces) -> Rim | None:
-    """The rim of the largest open shell that its sheet ends at: the one spanning the most. None when its rims are mere holes, or when a larger shell is closed."""
+    """The rim of the largest open shell that its sheet ends at: the one spanning the most.
+
+    None when its rims are mere holes, or when a larger shell is closed.
+    """
     best: Rim | None = None
     most = 0.0
     main = main_sheet(rims, shells)

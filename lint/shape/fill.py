@@ -152,10 +152,10 @@ def _least_skin(rim: FloatArray) -> IntArray:
     made: list[tuple[int, int, int]] = []
     todo = [(0, n - 1)]
     while todo:  # as many turns as the patch has faces: a few hundred at most
-        i, j = todo.pop()
-        if j - i < 2:
+        first, last = todo.pop()
+        if last - first < 2:
             continue
-        k = int(best[i, j])
-        made.append((j, k, i))
-        todo += [(i, k), (k, j)]
+        middle = int(best[first, last])
+        made.append((last, middle, first))
+        todo += [(first, middle), (middle, last)]
     return np.asarray(made, dtype=np.int64)

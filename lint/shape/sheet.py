@@ -1,7 +1,8 @@
 """Make a solid of an open sheet: its outer rim is carried down to a flat base.
 
 Ways are tried from the gentlest to the roughest, and the first whose walls cut neither the skin nor each other is taken:
-straight down; from the edge of a narrow shelf around it; down to a smooth line around the rim, as a wall drawn unrolled; and the same after a clean strip is cut off the rim.
+straight down; from the edge of a narrow shelf around it; down to a smooth line around the rim, as a wall drawn unrolled; and the same
+after a clean strip is cut off the rim.
 """
 
 from __future__ import annotations
