@@ -114,7 +114,8 @@ def parser() -> argparse.ArgumentParser:
 
     size = _command(commands, "size", "mark a length you know on a scan, in its ticket; or find a ball or bar of known size")
     size.add_argument("path", metavar="PATH", type=Path, help="the scan")
-    size.add_argument("--from", dest="start", metavar="X,Y,Z", type=_triple, help="one end, in the file's own numbers")
+    size.add_argument("--from", dest="start", metavar="X,Y,Z", type=_triple,
+                      help="one end, in the file's own numbers; with a ball or bar: near which spot")  # fmt: skip
     size.add_argument("--to-point", dest="end", metavar="X,Y,Z", type=_triple, help="the other end")
     size.add_argument("--true", metavar="MM", type=_positive, help="the true length between them, in mm")
     size.add_argument("--ball", metavar="MM", type=_positive, help="find a ball of this diameter beside the scanned part")

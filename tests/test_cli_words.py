@@ -12,6 +12,7 @@ from pathlib import Path
 
 import jsonschema
 import msgspec
+import numpy as np
 import pytest
 
 from corpus import solids
@@ -26,8 +27,8 @@ from lint.ticket import Ticket
 ROOT = Path(__file__).resolve().parents[1]
 
 
-def put(path: Path, size: tuple[float, float, float] = (10, 10, 10), units: str | None = "mm") -> Path:
-    vertices, faces = solids.box(size, step=max(size))
+def put(path: Path, size: tuple[float, float, float] = (10, 10, 10), units: str | None = "mm", step: float | None = None) -> Path:
+    vertices, faces = solids.box(size, step=step or max(size))
     write_part(Part(vertices.copy(), faces.copy(), Source(path, "stl", "", 0), units=units), path)
     return path
 
@@ -135,28 +136,46 @@ def test_a_length_goes_into_the_ticket_and_what_stands_there_stays(tmp_path: Pat
     part = put(tmp_path / "troll.stl", (0.04, 0.01, 0.01))
     ticket = tmp_path / "troll.ticket.toml"
     ticket.write_text('# by hand\n[part]\nbody = "nose"\n')
-    assert ends("size", part, "--from", "-0.02,0,0", "--to-point", "0.02,0,0", "--true", "40.1", "--name", 'block "A"') == 0
+    assert ends("size", part, "--from", "0,0,0", "--to-point", "0.04,0.01,0", "--true", "41.3", "--name", 'block "A"') == 0
     text = ticket.read_text()
     assert text.startswith('# by hand\n[part]\nbody = "nose"\n')
     length = read_ticket(ticket).length[0]
-    assert (length.from_, length.to, length.true, length.name) == ((-0.02, 0, 0), (0.02, 0, 0), 40.1, 'block "A"')
-    assert "metres" in capsys.readouterr().out
-    assert ends("size", part, "--from", "0,0,0", "--to-point", "0,0,0.01", "--true", "10") == 0
+    apart = np.linalg.norm(np.subtract(length.from_, length.to))
+    assert 0.0399 < apart < 0.0413
+    assert (length.true, length.name) == (41.3, 'block "A"')
+    said = capsys.readouterr().out
+    assert "its numbers look like metres" in said
+    assert "troll.ticket.toml" in said
+    assert ends("size", part, "--from", "0,0,0", "--to-point", "0,0.01,0", "--true", "10") == 0
     assert len(read_ticket(ticket).length) == 2
 
 
 def test_a_length_makes_a_ticket_where_there_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    part = put(tmp_path / "troll.3mf", (40, 10, 10))
+    part = put(tmp_path / "troll.3mf", (41, 10, 10))
     assert ends("size", part, "--from", "0,0,0", "--to-point", "41,0,0", "--true", "40") == 0
     assert read_ticket(tmp_path / "troll.3mf.ticket.toml").length[0].true == 40
     assert "2.50 % too large" in capsys.readouterr().out
 
 
-def test_a_length_of_nothing_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [(("--from", "1,1,0", "--to-point", "1,1,0", "--true", "40"), "the same"),
+     (("--ball", "25", "--to-point", "1,1,0"), "goes with --true"),
+     (("--ball", "25"), "no ball could be found"), (("--from", "500,0,0", "--to-point", "0,0,0", "--true", "40"), "from the skin")],
+)  # fmt: skip
+def test_a_length_that_is_none_is_refused(tmp_path: Path, words: tuple[str, ...], why: str, capsys: pytest.CaptureFixture[str]) -> None:
     part = put(tmp_path / "troll.stl")
-    assert ends("size", part, "--from", "1,1,1", "--to-point", "1,1,1", "--true", "40") == 2
-    assert "same point" in capsys.readouterr().err
+    assert ends("size", part, *words) == 2
+    assert why in capsys.readouterr().err
     assert not list(tmp_path.glob("*.toml"))
+
+
+def test_a_gauge_block_is_found(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    part = put(tmp_path / "block.stl", (0.04, 0.02, 0.01), step=0.001)
+    assert ends("size", part, "--bar", "40") == 0
+    (length,) = read_ticket(tmp_path / "block.stl.ticket.toml").length
+    assert np.linalg.norm(np.subtract(length.from_, length.to)) == pytest.approx(0.04, rel=1e-6)
+    assert "its numbers look like metres" in capsys.readouterr().out
 
 
 def test_reading_back_what_is_written_is_the_same_part(tmp_path: Path) -> None:

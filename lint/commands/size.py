@@ -1,9 +1,10 @@
-"""buckwright size: mark a length you know on a scan, in its ticket."""
+"""buckwright size: mark a length you know on a scan, in its ticket; or find the ball or bar of known size that was scanned along."""
 
 from __future__ import annotations
 
 import argparse
 
+import msgspec
 import numpy as np
 
 from lint.commands import screen
@@ -11,8 +12,8 @@ from lint.commands.shelves import Facts, read_part
 from lint.commands.ticket import default_path
 from lint.load.ticket import add_lengths, find_ticket
 from lint.report.plain import UNIT_WORDS, amount, number, path_text, shown
+from lint.size import mark
 from lint.terms import MM_PER_UNIT, BadInput, Part
-from lint.ticket import Length
 
 # A length told by hand on a phone scan is good to a few parts in a hundred; nearer than that to a unit, the unit is named.
 NEAR = 0.05
@@ -20,20 +21,19 @@ NEAR = 0.05
 
 def run(args: argparse.Namespace) -> int:
     """Write one reference length into the ticket. Raises BadInput for points, lengths or tickets that cannot be used."""
-    marked = (args.start is not None) + (args.end is not None) + (args.true is not None)
-    if marked not in (0, 3):
-        raise BadInput("a length takes all three: --from X,Y,Z --to-point X,Y,Z --true MM")
-    ways = (marked == 3) + (args.ball is not None) + (args.bar is not None)
-    if ways != 1:
-        raise BadInput("say one length: --from X,Y,Z --to-point X,Y,Z --true MM, or --ball MM, or --bar MM")
+    if sum(given is not None for given in (args.true, args.ball, args.bar)) != 1:
+        raise BadInput("say one length: --from X,Y,Z --to-point X,Y,Z --true MM; or --ball MM; or --bar MM")
+    if args.true is None and args.end is not None:
+        raise BadInput("--to-point goes with --true; for a ball or a bar, --from alone says near which spot to look")
     part = read_part(args.path, Facts(args.ticket)).part
-    start, end, true = args.start, args.end, args.true
-    measured = float(np.linalg.norm(np.subtract(*part.place_points([start, end]))))
-    if measured == 0:
-        raise BadInput(f"{args.path}: both ends are the same point, so they mark no length")
+    with screen.Progress(screen.doing(args.path, "looking for the length")):
+        length, how = mark(part, args.true, args.start, args.end, args.ball, args.bar)
+    if args.name:
+        length = msgspec.structs.replace(length, name=shown(args.name))
     ticket = args.ticket or find_ticket(args.path) or default_path(args.path)
-    add_lengths(ticket, [Length(start, end, true, shown(args.name))], header_comment=f"Ticket of {shown(args.path.name)}")
-    screen.put(f"wrote the length into {path_text(ticket)}\n{said(part, measured, true)}\n")
+    add_lengths(ticket, [length], header_comment=f"Ticket of {shown(args.path.name)}")
+    measured = float(np.linalg.norm(np.subtract(*part.place_points([length.from_, length.to]))))
+    screen.put(f"{shown(how)}\n{said(part, measured, length.true)}\nwrote the length into {path_text(ticket)}\n")
     return 0
 
 
