@@ -51,8 +51,8 @@ def test_escaped_text_reads_as_it_was(text: str) -> None:
 def test_the_summary_counts_and_names() -> None:
     text = markdown.render(full_report("a.stl"))
     assert text.startswith("## buckwright: 6 stops, 1 caution and 2 notes\n")
-    assert "| a\\.stl | 6 | 1 | 2 | 2 |" in text
-    assert "| bad a\\.stl | not judged | | | |" in text
+    assert "| a.stl | 6 | 1 | 2 | 2 |" in text
+    assert "| bad a.stl | not judged | | | |" in text
     assert "and 2 more" in text
     assert text.count("\n- **stop**") == 2
     assert "accepted" in text

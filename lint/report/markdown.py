@@ -12,10 +12,22 @@ from lint.terms import Finding, Outcome, PartReport, Report
 PLACES = 3
 
 
+_ESCAPES = (
+    (re.compile(r"([\\`*_\[\]<>|~@&$#])"), r"\\\1"),
+    (re.compile(r"(\\[@#])(?=\w)"), r"\1<!-- -->"),  # a code host looks for mentions and numbers after the Markdown is read
+    (re.compile(r":(?=//)"), r"\\:"),
+    (re.compile(r"\b(www)\.", re.I), r"\1\\."),
+    (re.compile(r"^([-+=])"), r"\\\1"),
+    (re.compile(r"^(\d+)([.)])"), r"\1\\\2"),
+)
+
+
 def escaped(text: str) -> str:
     """Text that no Markdown reader takes for markup, a link, a mention or a reference to another issue."""
-    text = re.sub(r"([\\`*_{}\[\]()<>#+\-.!|~@&:/^$=\"'])", r"\\\1", shown(text))
-    return re.sub(r"(\\[@#])(?=\w)", r"\1<!-- -->", text)
+    text = shown(text)
+    for pattern, safe in _ESCAPES:
+        text = pattern.sub(safe, text)
+    return text
 
 
 def render(report: Report) -> str:
