@@ -1,0 +1,367 @@
+"""New skin only where the old is broken: the trouble is cut out, a patch is drawn from the field, and the two rims are zipped.
+
+Skin that stays keeps its very points. Whatever does not fit together is declined, and the caller may wrap the whole part instead.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lint.measure import Survey
+from lint.measure.displacement import sample
+from lint.measure.edges import Edges, Rim, edges, pinched, rims
+from lint.measure.surface import Skin
+from lint.shape.extract import band, draw
+from lint.shape.field import Field, field_of
+from lint.shape.sturdy import grain, sturdy, used_only
+from lint.shape.unite import among
+from lint.shape.wrap import near_points, survey_of, uncrossed
+from lint.terms import BoolArray, Declined, FloatArray, IntArray
+
+REACHES = (3.0, 5.0, 8.0)  # how far round the trouble skin is cut out, in cells; the next is tried when one does not fit
+MARGIN = 1.0  # how far the patch stays off the skin that is kept, in cells
+NONE = np.zeros(0, dtype=np.int64)
+
+
+@dataclass(frozen=True)
+class Patched:
+    """vertices, faces: the mended mesh; spots: (k, 3) points on all that was cut out or laid in, not farther apart than `pitch`;
+    lost: (l, 3) points on skin that was left out because it was neither outside nor buried; area: mm2 of new skin."""
+
+    vertices: FloatArray
+    faces: IntArray
+    spots: FloatArray
+    lost: FloatArray
+    area: float
+    pitch: float
+
+
+def trouble_of(survey: Survey) -> tuple[FloatArray, IntArray]:
+    """Points along everything that is wrong with the skin, (k, 3), and the faces that are part of it: crossings and crowded edges."""
+    skin, table, crossings = survey.get("skin"), survey.get("edges"), survey.get("crossings")
+    odd = np.union1d(table.crowded, table.neighbour_edge[~table.agree])
+    ends = skin.vertices[table.ends[odd]]
+    at = np.isin(table.half_edge, odd)
+    faces = np.union1d(crossings.pairs.reshape(-1), np.flatnonzero(at) // 3)
+    start, end = np.vstack((crossings.start, ends[:, 0])), np.vstack((crossings.end, ends[:, 1]))
+    return np.vstack((start, (start + end) / 2, end)), faces
+
+
+def pitch_near(survey: Survey, faces: IntArray) -> float:
+    """A cell size to suit the skin round the trouble: a little finer than its faces, within reason for the part's size."""
+    skin, diagonal = survey.get("skin"), survey.get("extent").diagonal
+    corners = skin.vertices[skin.faces[faces]]
+    side = np.linalg.norm(corners - corners[:, [1, 2, 0]], axis=2)
+    return float(np.clip(0.6 * np.median(side), diagonal / 1000, diagonal / 150))
+
+
+def patched(survey: Survey, pitch: float, in_mm: bool) -> Patched:
+    """Cut out the trouble and lay new skin there. Raises Declined, with the reason of the last try, when no reach fits."""
+    skin, facets = survey.get("skin"), survey.get("facets")
+    spots, bad = trouble_of(survey)
+    if not len(bad):
+        raise Declined("no skin passes through skin, and no edge is crowded")
+    real = np.flatnonzero(facets.area > 0)
+    field = field_of(skin.vertices, skin.faces[real], pitch)
+    is_bad = np.isin(real, bad)
+    reason = Declined("the trouble could not be cut out")
+    for reach in REACHES:
+        try:
+            return _patched(survey, field, real, is_bad, spots, reach * pitch, pitch, in_mm)
+        except Declined as declined:
+            reason = declined
+    raise reason
+
+
+def _patched(
+    survey: Survey, field: Field, real: IntArray, is_bad: BoolArray, spots: FloatArray, reach: float, pitch: float, in_mm: bool
+) -> Patched:
+    skin = survey.get("skin")
+    vertices, faces = skin.vertices, skin.faces[real]
+    cut = _cut_out(survey, vertices, faces, is_bad, spots, reach)
+    kept, lost = _stays(field, vertices, faces, cut)
+    if not kept.any():
+        raise Declined("no sound skin would be left")
+    if cut.mean() > 0.5:
+        raise Declined("more than half of the skin is broken")
+    loops, old_rims = _loops(survey, vertices, faces[kept])
+    patch_points, patch_start, patch = _patch(field, vertices, faces, cut, kept, pitch)
+    pairs = _matched(vertices, loops, patch_points, patch, pitch)
+    shift = len(vertices)
+    zips = [zipped(vertices, one.points, patch_points, two.points, shift) for one, two in pairs]
+    all_points = np.vstack((vertices, patch_points))
+    all_start = np.vstack((vertices, patch_start))
+    all_faces = np.vstack((faces[kept], patch + shift, *zips))
+    free = np.arange(len(all_points)) >= shift
+    new = np.unique(np.vstack((patch + shift, *zips)))
+    all_points = uncrossed(all_points, all_start, all_faces, free, near_points(all_points, all_faces, new))
+    points, new_faces = used_only(all_points, all_faces)
+    fixed = among(points, vertices)
+    points, new_faces = used_only(*sturdy(points, new_faces, grain(points, in_mm), fixed))
+    _prove(points, new_faces, old_rims)
+    laid = ~among(points, vertices)[new_faces].all(axis=1)
+    corners = points[new_faces[laid]]
+    area = float(np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1).sum() / 2)
+    where = np.vstack((_strewn(vertices, faces[cut], pitch), _strewn(points, new_faces[laid], pitch)))
+    return Patched(points, new_faces, where, _strewn(vertices, faces[lost], pitch), area, pitch)
+
+
+def _strewn(vertices: FloatArray, faces: IntArray, pitch: float) -> FloatArray:
+    """Points on some faces, about `pitch` apart, with all their corners: (k, 3), thinned to one a cell."""
+    if not len(faces):
+        return np.zeros((0, 3))
+    corners = vertices[faces]
+    area = float(np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1).sum() / 2)
+    points = np.vstack((sample(vertices, faces, int(8 * area / pitch**2) + 16, 7)[0], corners.reshape(-1, 3)))
+    cell = np.floor(points / pitch).astype(np.int64)
+    cell -= cell.min(axis=0)
+    span = cell.max(axis=0) + 1
+    _, first = np.unique((cell[:, 0] * span[1] + cell[:, 1]) * span[2] + cell[:, 2], return_index=True)
+    return points[first]
+
+
+def _cut_out(
+    survey: Survey, vertices: FloatArray, faces: IntArray, is_bad: BoolArray, spots: FloatArray, reach: float
+) -> BoolArray:
+    """(m,) faces to cut out: the broken ones, those within reach, and as many more as it takes for clean rims."""
+    from scipy.spatial import cKDTree
+
+    near = np.isfinite(cKDTree(spots).query(vertices, distance_upper_bound=reach)[0])
+    cut: BoolArray = is_bad | near[faces].any(axis=1)
+    before = np.zeros(len(vertices), dtype=bool)
+    before[survey.get("pinched")] = True
+    return trimmed(vertices, faces, cut, before)
+
+
+def trimmed(vertices: FloatArray, faces: IntArray, cut: BoolArray, spared: BoolArray) -> BoolArray:
+    """`cut` (m,) with the faces added that would hang on by one side only, or by a point that pinches the rim."""
+    was_open = _open_keys(faces, len(vertices))
+    for _ in range(40):
+        rest = faces[~cut]
+        table = edges(Skin(vertices, rest, NONE), _worthless(rest))
+        new_open = (table.count == 1) & ~np.isin(table.ends[:, 0] * len(vertices) + table.ends[:, 1], was_open)
+        on_rim = np.where(table.half_edge >= 0, new_open[table.half_edge], False).reshape(-1, 3)
+        hanging = on_rim.sum(axis=1) >= 2
+        tight = pinched(Skin(vertices, rest, NONE), table)
+        tight = tight[~spared[tight]]
+        hanging |= np.isin(rest, tight).any(axis=1)
+        if not hanging.any():
+            break
+        more = cut.copy()
+        more[np.flatnonzero(~cut)[hanging]] = True
+        cut = more
+    return cut
+
+
+def _worthless(faces: IntArray) -> IntArray:
+    return np.flatnonzero((faces[:, 0] == faces[:, 1]) | (faces[:, 1] == faces[:, 2]) | (faces[:, 2] == faces[:, 0]))
+
+
+def _open_keys(faces: IntArray, count: int) -> IntArray:
+    ends = np.sort(np.vstack((faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]])), axis=1)
+    key, times = np.unique(ends[:, 0] * count + ends[:, 1], return_counts=True)
+    found: IntArray = key[times == 1]
+    return found
+
+
+def _stays(field: Field, vertices: FloatArray, faces: IntArray, cut: BoolArray) -> tuple[BoolArray, BoolArray]:
+    """(m,) faces that stay, being outside; and those that go though they are neither cut out nor buried in the solid.
+
+    Each piece left by the cut is judged as one, by the share of its area that bounds the solid. A piece that is neither clearly
+    outside nor clearly inside is not judged: Declined.
+    """
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    rest = np.flatnonzero(~cut)
+    left = faces[rest]
+    one, two = np.concatenate((left[:, 0], left[:, 1])), np.concatenate((left[:, 1], left[:, 2]))
+    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(len(vertices),) * 2)
+    _, piece = np.unique(connected_components(graph, directed=False)[1][left[:, 0]], return_inverse=True)
+    corners = vertices[left]
+    area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2
+    shown = np.bincount(piece, weights=area * field.share[rest]) / np.maximum(np.bincount(piece, weights=area), 1e-300)
+    doubtful = (shown > 0.1) & (shown < 0.9)
+    touched = np.zeros(len(vertices), dtype=bool)
+    touched[faces[cut].reshape(-1)] = True
+    beside = np.bincount(piece, weights=touched[left].any(axis=1)) > 0
+    if (doubtful & beside).any():
+        raise Declined("some of the skin beside the trouble is neither outside nor inside")
+    kept, lost = np.zeros(len(faces), dtype=bool), np.zeros(len(faces), dtype=bool)
+    stays = (shown >= 0.9) | (doubtful & ~beside)
+    kept[rest] = stays[piece]
+    gone = rest[~stays[piece]]
+    middle = field.vertices[faces[gone]].mean(axis=1)
+    a, b, c = (field.vertices[faces[gone, k]] for k in range(3))
+    normal = np.cross(b - a, c - a)
+    normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-300)[:, None]
+    size = float(np.ptp(field.vertices, axis=0).max())
+    lost[gone] = field.winding(middle + 1e-6 * size * normal) < 0.5
+    return kept, lost
+
+
+def _loops(survey: Survey, vertices: FloatArray, faces: IntArray) -> tuple[list[Rim], int]:
+    """The rims that the cut made, and how many open edges were there before and stay."""
+    skin = survey.get("skin")
+    table: Edges = survey.get("edges")
+    was_open = table.ends[table.open]
+    key = np.sort(was_open[:, 0] * len(skin.vertices) + was_open[:, 1])
+    found: list[Rim] = []
+    before = 0
+    for rim in _rims(vertices, faces):
+        ends = np.stack((rim.points, np.roll(rim.points, -1)), axis=1)[: None if rim.closed else -1]
+        ends = np.sort(ends, axis=1)
+        old = np.isin(ends[:, 0] * len(skin.vertices) + ends[:, 1], key)
+        if old.all():
+            before += len(ends)
+        elif old.any() or not rim.closed:
+            raise Declined("the trouble reaches the open rim of the skin; crop it there, or close the rim first")
+        else:
+            found.append(rim)
+    return found, before
+
+
+def _rims(vertices: FloatArray, faces: IntArray) -> tuple[Rim, ...]:
+    skin = Skin(vertices, faces, NONE)
+    return rims(skin, edges(skin, _worthless(faces)))
+
+
+def _patch(
+    field: Field, vertices: FloatArray, faces: IntArray, cut: BoolArray, kept: BoolArray, pitch: float
+) -> tuple[FloatArray, FloatArray, IntArray]:
+    """New skin over the place that was cut out, kept off the skin that stays: points, where they started, and faces."""
+    import igl
+
+    wanted = _strewn(field.vertices, faces[cut], pitch)
+    cells, low = band(field, pitch, (wanted, 3 * pitch))
+    if not len(cells):
+        raise Declined("there is nothing to lay new skin on")
+    drawn = draw(field, cells, low, pitch, grow=False)
+    squared = igl.point_mesh_squared_distance(drawn.vertices, np.ascontiguousarray(vertices), np.ascontiguousarray(faces[kept]))[0]
+    off = np.sqrt(np.maximum(np.asarray(squared).reshape(-1), 0)) > MARGIN * pitch
+    gone = ~off[drawn.faces].all(axis=1)
+    if not field.whole:
+        gone |= (drawn.gap > 0.75 * pitch)[drawn.faces].any(axis=1)
+    gone = _specks(drawn.vertices, drawn.faces, gone, pitch)
+    gone = _frayed(drawn.vertices, drawn.faces, gone)
+    gone = _specks(drawn.vertices, drawn.faces, gone, pitch)
+    used = np.unique(drawn.faces[~gone])
+    new = np.full(len(drawn.vertices), -1, dtype=np.int64)
+    new[used] = np.arange(len(used))
+    return drawn.vertices[used], drawn.start[used], new[drawn.faces[~gone]]
+
+
+def _frayed(vertices: FloatArray, faces: IntArray, gone: BoolArray) -> BoolArray:
+    """`gone` with the faces added that hang on the patch by one side or a point: its rims become plain loops."""
+    for _ in range(40):
+        rest = faces[~gone]
+        skin = Skin(vertices, rest, NONE)
+        table = edges(skin, _worthless(rest))
+        on_rim = np.where(table.half_edge >= 0, (table.count == 1)[table.half_edge], False).reshape(-1, 3)
+        hanging = (on_rim.sum(axis=1) >= 2) | np.isin(rest, pinched(skin, table)).any(axis=1)
+        if not hanging.any():
+            break
+        more = gone.copy()
+        more[np.flatnonzero(~gone)[hanging]] = True
+        gone = more
+    return gone
+
+
+def _specks(vertices: FloatArray, faces: IntArray, gone: BoolArray, pitch: float) -> BoolArray:
+    """`gone` with the pieces of the patch added that are too small to be of use."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    rest = np.flatnonzero(~gone)
+    left = faces[rest]
+    one, two = np.concatenate((left[:, 0], left[:, 1])), np.concatenate((left[:, 1], left[:, 2]))
+    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(len(vertices),) * 2)
+    _, piece = np.unique(connected_components(graph, directed=False)[1][left[:, 0]], return_inverse=True)
+    corners = vertices[left]
+    area = np.bincount(piece, weights=np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2)
+    more = gone.copy()
+    more[rest[area[piece] < 2 * pitch**2]] = True
+    return more
+
+
+def _matched(vertices: FloatArray, loops: list[Rim], patch_points: FloatArray, patch: IntArray, pitch: float) -> list[tuple[Rim, Rim]]:
+    """Each rim of the cut with the rim of the patch that lies along it. Raises Declined unless they pair off one to one."""
+    from scipy.spatial import cKDTree
+
+    patch_loops = _rims(patch_points, patch) if len(patch) else ()
+    if len(patch_loops) != len(loops) or not all(r.closed for r in patch_loops):
+        raise Declined(f"the patch has {len(patch_loops)} rims and the cut {len(loops)}: they do not fit together")
+    if not loops:
+        raise Declined("the cut has no rim to lay a patch into")
+    along: list[FloatArray] = []
+    for rim in loops:
+        a, b = vertices[rim.points], vertices[np.roll(rim.points, -1)]
+        along.append(np.vstack([a + t * (b - a) for t in np.linspace(0, 1, 8, endpoint=False)]))
+    label = np.repeat(np.arange(len(loops)), [len(a) for a in along])
+    tree = cKDTree(np.vstack(along))
+    pairs: list[tuple[Rim, Rim]] = []
+    taken: set[int] = set()
+    for rim in patch_loops:
+        distance, at = tree.query(patch_points[rim.points])
+        votes = np.bincount(label[at], minlength=len(loops))
+        best = int(votes.argmax())
+        if best in taken or votes[best] < 0.9 * votes.sum() or float(np.median(distance)) > 6 * pitch:
+            raise Declined("the rims of the patch and of the cut do not lie along each other")
+        taken.add(best)
+        pairs.append((loops[best], rim))
+    return pairs
+
+
+def zipped(vertices: FloatArray, rim: IntArray, patch_points: FloatArray, patch_rim: IntArray, shift: int) -> IntArray:
+    """Faces (k, 3) that close the gap between a rim of the old skin and the rim of a patch, whose points are numbered from `shift` on.
+
+    Both rims run as their own faces do, so they run against each other; the shorter of the two next sides is taken each time.
+    """
+    other = patch_rim[::-1]
+    a, b = vertices[rim], patch_points[other]
+    gap = np.linalg.norm(a[:, None, :] - b[None, :, :], axis=2)
+    first_a, first_b = np.unravel_index(int(gap.argmin()), gap.shape)
+    a_at, b_at = np.roll(np.arange(len(a)), -int(first_a)), np.roll(np.arange(len(b)), -int(first_b))
+    gap = gap[np.ix_(np.append(a_at, a_at[0]), np.append(b_at, b_at[0]))]
+    walk_a = _walked(a[a_at])
+    walk_b = _walked(b[b_at])
+    # A step that runs ahead of the other rim costs as if it were longer, so that neither rim is left behind.
+    i = j = 0
+    faces: list[tuple[int, int, int]] = []
+    old, new = rim[a_at], other[b_at] + shift
+    n, m = len(old), len(new)
+    scale = float(gap.max())
+    while i < n or j < m:
+        take_a = j == m
+        if i < n and j < m:
+            ahead_a, ahead_b = walk_a[i + 1] - walk_b[j], walk_b[j + 1] - walk_a[i]
+            take_a = gap[i + 1, j] + 0.5 * scale * max(ahead_a, 0.0) <= gap[i, j + 1] + 0.5 * scale * max(ahead_b, 0.0)
+        if take_a:
+            faces.append((int(old[(i + 1) % n]), int(old[i % n]), int(new[j % m])))
+            i += 1
+        else:
+            faces.append((int(new[j % m]), int(new[(j + 1) % m]), int(old[i % n])))
+            j += 1
+    return np.array(faces, dtype=np.int64)
+
+
+def _walked(points: FloatArray) -> FloatArray:
+    """(n + 1,) share of the way round a closed loop at each point and back at the start."""
+    way = np.append(0.0, np.cumsum(np.linalg.norm(np.roll(points, -1, axis=0) - points, axis=1)))
+    share: FloatArray = way / max(float(way[-1]), 1e-300)
+    return share
+
+
+def _prove(points: FloatArray, faces: IntArray, open_edges: int) -> None:
+    """Raise Declined unless the mended skin has no more open edges than before, no crowded ones, no crossings, also in 32 bits."""
+    for at in (points, points.astype(np.float32).astype(np.float64)):
+        survey = survey_of(at, faces)
+        table = survey.get("edges")
+        if len(table.open) > open_edges or len(table.crowded) or not bool(table.agree.all()):
+            raise Declined("the patch does not close the skin")
+        if at is not points and len(survey.get("worthless")):
+            raise Declined("the patch is too fine for a 32-bit file")
+        if len(survey.get("crossings").pairs):
+            raise Declined("the patched skin still passes through itself")

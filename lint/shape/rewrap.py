@@ -1,0 +1,143 @@
+"""The last resort for a broken scan: new skin where skin passes through skin, round the whole part only where that cannot be helped."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lint.measure import Survey
+from lint.measure.displacement import Moved, skin_moved
+from lint.shape.facing import OUTER_SHARE, vector_area
+from lint.shape.patch import Patched, patched, pitch_near, trouble_of
+from lint.shape.wrap import pitch_for, rewrap_mesh
+from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Zone
+
+__all__ = ["fix", "pitch_for", "rewrap_mesh"]
+
+# Round the trouble this many cells are edited; elsewhere the skin is promised to stay.
+ZONE = 2.0
+
+fix = Fix(
+    name="rewrap",
+    touch=Touch.SKIN,
+    does="lays new skin where skin passes through skin, round the whole part only if that fails, and says how far the skin moved",
+)
+
+
+@fix.make
+def make(job: Job) -> Shaped:
+    """Patch the trouble and keep all other skin; else wrap the whole part. Raises Declined with the reason."""
+    survey = job.survey
+    _, bad = trouble_of(survey)
+    if not len(bad):
+        raise Declined("no skin passes through skin, and no edge is crowded")
+    in_mm = job.part.units is not None
+    try:
+        patch = patched(survey, pitch_near(survey, bad), in_mm)
+    except Declined as reason:
+        return _whole(job, in_mm, str(reason))
+    part = job.part.with_mesh(patch.vertices, patch.faces)
+    zones = _zones(patch)
+    unit = "mm2" if in_mm else "square file units"
+    did = f"cut out the broken skin and laid {patch.area:.4g} {unit} of new skin there; all other skin keeps its points"
+    cautions = ("skin that came out beyond a crossing inside out was left out",) if len(patch.lost) else ()
+    moved = skin_moved(job.part, part, None, zones)
+    most = _rounded_up(moved.max)
+    return Shaped(part, Promise(skin_max=most, skin_p99=min(most, _rounded_up(moved.p99)), volume="any", pieces="any", **_clears(survey)),
+                  did, zones, cautions=cautions)  # fmt: skip
+
+
+def _whole(job: Job, in_mm: bool, why: str) -> Shaped:
+    """Wrap the whole part. Sheets are left alone: their rim is where the part ends, and it is not to be closed here."""
+    survey = job.survey
+    skin, diagonal, area = survey.get("skin"), survey.get("extent").diagonal, float(survey.get("facets").area.sum())
+    rims = [r for r in survey.get("rims") if r.closed]
+    spans = [float(np.linalg.norm(vector_area(skin.vertices[r.points]))) for r in rims]
+    if spans and max(spans) > OUTER_SHARE * area and not job.asked:
+        raise Declined(f"{why}; and the part is an open sheet, which cannot be wrapped as a whole before it has its base")
+    pitch = pitch_for(area, diagonal, job.settings.nozzle if in_mm else None)
+    hollows = bool(survey.get("nesting").cavity.any())
+    vertices, faces = rewrap_mesh(skin.vertices, skin.faces, pitch, hollows=hollows, in_mm=in_mm)
+    part = job.part.with_mesh(vertices, faces)
+    _prove(part)
+    spots, _ = trouble_of(survey)
+    zones = [_near(spots, ZONE * pitch, "where skin passed through skin")]
+    for rim in rims:
+        film = _film(skin.vertices[rim.points], vertices, skin.vertices, skin.faces, pitch, rim.length)
+        zones.append(_near(film, ZONE * pitch, "where a hole was closed"))
+    zones = [z for z in zones if z.points]
+    moved = skin_moved(job.part, part, None, zones)
+    unit = "mm" if in_mm else "file units"
+    did = (
+        f"wrapped the whole part in new skin on cells of {pitch:.3g} {unit} ({why}): measured, the skin moved {moved.p99:.3f} {unit} "
+        f"or less in 99 of 100 places, at most {moved.max:.3f} {unit}"
+    )
+    most, usual = _rounded_up(moved.max), _rounded_up(moved.p99)
+    return Shaped(
+        part,
+        Promise(skin_max=most, skin_p99=usual, volume="any", pieces="any", **_clears(survey, whole=True)),
+        did,
+        tuple(zones),
+        cautions=_cautions(moved, in_mm),
+    )
+
+
+def _clears(survey: Survey, whole: bool = False) -> dict[str, tuple[int, ...]]:
+    """What must be gone afterwards: skin through skin, and overlaps of shells that were part of it."""
+    broken = [g for g in survey.get("overlaps") if not np.isfinite(g.volume)]
+    overlaps = survey.get("overlaps")
+    return {"clears": (4, 5, 7, 9, 10) if whole else (9, 10) if overlaps and len(broken) == len(overlaps) else (9,)}
+
+
+def _prove(part: Part) -> None:
+    """Raise Declined unless the wrapped part is closed and free of crossings, also in 32 bits."""
+    for at in (part, part.with_mesh(part.vertices.astype(np.float32).astype(np.float64), part.faces)):
+        survey = Survey(at)
+        if not survey.get("edges").closed or len(survey.get("worthless")):
+            raise Declined("the new skin does not close")
+        if len(survey.get("crossings").pairs):
+            raise Declined("the new skin still passes through itself")
+
+
+def _zones(patch: Patched) -> tuple[Zone, ...]:
+    zones = [_near(patch.spots, ZONE * patch.pitch, "new skin where skin passed through skin")]
+    zones.append(_near(patch.lost, ZONE * patch.pitch, "skin left out that came out inside out beyond a crossing"))
+    return tuple(z for z in zones if z.points)
+
+
+def _near(points: FloatArray, size: float, why: str) -> Zone:
+    return Zone("near", why, size, tuple((float(x), float(y), float(z)) for x, y, z in thinned(points, size / 2)))
+
+
+def thinned(points: FloatArray, apart: float) -> FloatArray:
+    """One of the points (n, 3) from each cell of a grid `apart` wide."""
+    if not len(points):
+        return points
+    cell = np.floor(points / apart).astype(np.int64)
+    cell -= cell.min(axis=0)
+    span = cell.max(axis=0) + 1
+    _, first = np.unique((cell[:, 0] * span[1] + cell[:, 1]) * span[2] + cell[:, 2], return_index=True)
+    return points[first]
+
+
+def _film(
+    rim: FloatArray, points: FloatArray, vertices: FloatArray, faces: IntArray, pitch: float, length: float
+) -> FloatArray:
+    """The rim itself and the points of the new skin that span it: off the old skin, and within half the rim's length of its middle."""
+    import igl
+
+    near = points[np.linalg.norm(points - rim.mean(axis=0), axis=1) < length / 2]
+    if len(near):
+        squared = igl.point_mesh_squared_distance(near, np.ascontiguousarray(vertices), np.ascontiguousarray(faces))[0]
+        near = near[np.asarray(squared).reshape(-1) > (pitch / 2) ** 2]
+    return np.vstack((rim, near))
+
+
+def _rounded_up(length: float) -> float:
+    """The next thousandth up, never less than a thousandth of a thousandth."""
+    return max(float(np.ceil(length * 1000 - 1e-6)) / 1000, 1e-6)
+
+
+def _cautions(moved: Moved, in_mm: bool) -> tuple[str, ...]:
+    if in_mm and moved.p99 > 0.1:
+        return (f"the skin is up to {moved.p99:.2f} mm off in 99 of 100 places: look it over, first at sharp edges",)
+    return ()

@@ -1,0 +1,144 @@
+"""A whole new skin round a broken one: drawn from the field, set on the old skin, freed of specks and of crossings."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from lint.measure import Survey
+from lint.shape.extract import Drawn, band, draw
+from lint.shape.field import field_of
+from lint.shape.sturdy import grain, sturdy, used_only
+from lint.terms import BoolArray, Declined, FloatArray, IntArray, Part
+
+# A loose piece of new skin smaller than a ball of this many pitches across is a speck of the drawing and not of the part.
+SPECK = 4.0
+ROUNDS = 12
+# About so many faces a square pitch of skin does the drawing make (measured on balls and heads; 6 a crossed side in theory).
+FACES_A_SQUARE = 4.2
+
+
+def pitch_for(area: float, diagonal: float, nozzle: float | None, budget: int = 600_000) -> float:
+    """The cell size for a skin of `area` mm2: as fine as the nozzle can show, but no more than `budget` faces.
+
+    nozzle: mm, None when the units are not known. Never finer than a thousandth of the diagonal, never coarser than a fortieth.
+    """
+    finest = diagonal / 1000 if nozzle is None else max(nozzle, diagonal / 1000)
+    affordable = float(np.sqrt(FACES_A_SQUARE * area / budget))
+    return float(np.clip(max(finest, affordable), diagonal / 1000, diagonal / 40))
+
+
+def rewrap_mesh(
+    vertices: FloatArray, faces: IntArray, pitch: float, *, hollows: bool = True, in_mm: bool = True
+) -> tuple[FloatArray, IntArray]:
+    """The closed skin of the region where the winding number is a half or more, on cells of `pitch` mm: (n, 3), (m, 3).
+
+    Points are set on the old skin wherever that is nearer than three quarters of a cell. Pieces and, unless `hollows`, cavities
+    too small to be of the part are left out (all cavities when `hollows` is false). Raises Declined when nothing is inside, or
+    when the new skin cannot be freed of crossings.
+    """
+    field = field_of(vertices, faces, pitch)
+    cells, low = band(field, pitch)
+    if not len(cells):
+        raise Declined("there is no skin to wrap")
+    drawn = draw(field, cells, low, pitch)
+    keep = _pieces(drawn, pitch, hollows)
+    if not keep.any():
+        raise Declined("the skin encloses nothing, so there is no solid to wrap")
+    new_faces = drawn.faces[keep]
+    points = uncrossed(drawn.vertices, drawn.start, new_faces, np.ones(len(drawn.vertices), dtype=bool))
+    points, new_faces = used_only(points, new_faces)
+    points, new_faces = sturdy(points, new_faces, grain(points, in_mm), np.zeros(len(points), dtype=bool))
+    return used_only(points, new_faces)
+
+
+def _pieces(drawn: Drawn, pitch: float, hollows: bool) -> BoolArray:
+    """(m,) faces of pieces that stay: solids larger than a speck, and cavities larger than a speck where they are wanted."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    f = drawn.faces
+    if not len(f):
+        return np.zeros(0, dtype=bool)
+    one, two = np.concatenate((f[:, 0], f[:, 1])), np.concatenate((f[:, 1], f[:, 2]))
+    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(len(drawn.vertices),) * 2)
+    piece = connected_components(graph, directed=False)[1][f[:, 0]]
+    a, b, c = (drawn.vertices[f[:, k]] - drawn.vertices[f[0, 0]] for k in range(3))
+    volume = np.bincount(piece, weights=np.einsum("ij,ij->i", a, np.cross(b, c)) / 6)
+    speck = np.pi / 6 * (SPECK * pitch) ** 3
+    stays = (volume > min(speck, 0.5 * float(volume.max()))) | ((volume < -speck) & hollows)
+    found: BoolArray = stays[piece]
+    return found
+
+
+def uncrossed(
+    points: FloatArray, start: FloatArray, faces: IntArray, free: BoolArray, looked_at: IntArray | None = None
+) -> FloatArray:
+    """The points, with those at crossing faces taken back step by step to where they started, and then smoothed, until none cross.
+
+    free: (n,) points that may be moved; looked_at: faces among which crossings are sought (None: all).
+    Raises Declined when crossings remain.
+    """
+    at: FloatArray = points.copy()
+    share = np.ones(len(points))
+    looked_at = np.arange(len(faces)) if looked_at is None else looked_at
+    for turn in range(ROUNDS):
+        pairs = looked_at[crossing_pairs(at, faces[looked_at])]
+        if not len(pairs):
+            return at
+        bad = np.unique(faces[np.unique(pairs)])
+        looked_at = near_points(at, faces, bad)  # only what moves can cross anew
+        bad = bad[free[bad]]
+        if not len(bad):
+            break
+        if turn < 3:
+            share[bad] = (0.5, 0.2, 0.0)[turn]
+            at[bad] = start[bad] + share[bad, None] * (points[bad] - start[bad])
+        else:
+            at[bad] = 0.5 * at[bad] + 0.5 * _round_about(at, faces, bad)
+    raise Declined("the new skin still crosses itself in places")
+
+
+def near_points(points: FloatArray, faces: IntArray, moving: IntArray) -> IntArray:
+    """Faces that the points `moving` and the faces at them could come to cross when they move by less than a face's size."""
+    from scipy.spatial import cKDTree
+
+    touched = np.isin(faces, moving).any(axis=1)
+    corners = points[faces]
+    size = np.linalg.norm(corners - corners[:, [1, 2, 0]], axis=2).max(axis=1)
+    reach = 2 * float(size[touched].max())
+    middle = corners.mean(axis=1)
+    distance, _ = cKDTree(middle[touched]).query(middle, distance_upper_bound=2 * reach)
+    large = size > reach
+    return np.flatnonzero(np.isfinite(distance) | large)
+
+
+def _round_about(points: FloatArray, faces: IntArray, which: IntArray) -> FloatArray:
+    """(k, 3) the mean of the neighbours of each of the points `which`."""
+    chosen = np.full(len(points), -1, dtype=np.int64)
+    chosen[which] = np.arange(len(which))
+    total, count = np.zeros((len(which), 3)), np.zeros(len(which))
+    for k in range(3):
+        here = np.flatnonzero(chosen[faces[:, k]] >= 0)
+        for other in (1, 2):
+            np.add.at(total, chosen[faces[here, k]], points[faces[here, (k + other) % 3]])
+            np.add.at(count, chosen[faces[here, k]], 1)
+    mean: FloatArray = total / np.maximum(count, 1)[:, None]
+    return mean
+
+
+def crossing_pairs(points: FloatArray, faces: IntArray) -> IntArray:
+    """(k, 2) crossing faces of a bare mesh."""
+    pairs: IntArray = survey_of(points, faces).get("crossings").pairs
+    return pairs
+
+
+def survey_of(points: FloatArray, faces: IntArray) -> Survey:
+    """The measurements of a bare mesh that belongs to no file."""
+    from pathlib import Path
+
+    from lint.terms import Source
+
+    nowhere: Any = Source(Path("new skin"), "", "", 0)
+    return Survey(Part(np.array(points), np.array(faces), nowhere))
