@@ -71,6 +71,8 @@ def _text(data: bytes, limits: LoadLimits) -> Raw:
         _name_solids(rows, kind, texts, objects)
         kinds.append(kind)
         lines.append(rows.line.astype(np.int32))
+    if not kinds:
+        raise Fault("it holds no word; copy or export it again")
     _check_grammar(np.concatenate(kinds), np.concatenate(lines))
     vertices = np.concatenate(points).reshape(-1, 3)
     faces: IntArray = np.arange(len(vertices), dtype=np.int64).reshape(-1, 3)

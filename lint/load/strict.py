@@ -91,8 +91,8 @@ def _check_table(value: Any, kind: types.StructType, where: Where) -> None:
     fields = {f.encode_name: f for f in kind.fields}
     for name in value:
         if name not in fields:
-            takes = "tables" if not where else "keys"
-            raise Wrong((*where, name), f"there is no such {takes[:-1]}{_meant(name, list(fields))}. It takes: {', '.join(fields)}")
+            hint = _meant(name, list(fields)) or "."
+            raise Wrong((*where, name), f"there is no such {'key' if where else 'table'}{hint} It takes: {', '.join(fields)}")
     for name, field in fields.items():
         if name in value:
             _check(value[name], field.type, (*where, name))

@@ -62,7 +62,8 @@ def ticket_text(ticket: Ticket, comments: Mapping[str, str] | None = None) -> st
 
     A comment for a key or table that the ticket does not fill stands where it would be, so that the maker can fill it in.
     """
-    return to_toml(msgspec.to_builtins(ticket), comments or {}, tuple(f.encode_name for f in msgspec.structs.fields(Ticket)))
+    names = tuple(f.encode_name for f in msgspec.structs.fields(Ticket))
+    return to_toml({"length": [], "caliper": [], **msgspec.to_builtins(ticket)}, comments or {}, names)
 
 
 def write_ticket(path: Path, ticket: Ticket, *, header_comment: str = "") -> None:

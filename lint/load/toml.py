@@ -80,20 +80,22 @@ def to_toml(value: Mapping[str, Any], comments: Mapping[str, str], order: tuple[
     for name in names:
         entry = value.get(name)
         said = [c for c in comments if c == name or c.startswith(f"{name}.")]
-        if isinstance(entry, dict) or (entry is None and said):
-            lines += _table(name, entry or {}, comments)
-        elif isinstance(entry, list):
+        if isinstance(entry, list):
+            if said and not entry:
+                lines += ["", *_comment("\n".join(comments[c] for c in said))]
             for item in entry:
                 lines += ["", *_comment(comments.get(name, "")), f"[[{name}]]", *_keys(item)]
+        elif said or (isinstance(entry, dict) and entry):
+            lines += _table(name, entry if isinstance(entry, dict) else {}, comments)
     return "\n".join(lines).lstrip("\n") + "\n"
 
 
 def _table(name: str, entry: dict[str, Any], comments: Mapping[str, str]) -> list[str]:
-    lines = ["", *_comment(comments.get(name, ""))]
+    lines: list[str] = []
     plain = {k: v for k, v in entry.items() if not _is_table(v)}
     hints = [c for c in comments if c.startswith(f"{name}.") and c.removeprefix(f"{name}.") not in plain]
     if plain or hints or not entry:
-        lines.append(f"[{name}]")
+        lines = ["", *_comment(comments.get(name, "")), f"[{name}]"]
     for key, value in plain.items():
         lines += _comment(comments.get(f"{name}.{key}", "")) + _keys({key: value})
     for hint in hints:
