@@ -1,0 +1,143 @@
+"""Rule 3 and tidy: each kind counted exactly, and nothing opened by taking it out."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+import corpus.fault_003_worthless_faces as fault
+from corpus import solids
+from lint.measure import Survey
+from tests.meshes import cases, mended, part, said
+from tests.scans import needs_scans, scan
+
+CUBE = solids.box((60, 60, 60), step=10)
+
+
+def counts(mesh: solids.Mesh) -> dict[str, int]:
+    return {f.case: int(f.measured) for f in said(mesh, 3)}
+
+
+def added(*faces: np.ndarray) -> solids.Mesh:
+    return CUBE[0], np.vstack((CUBE[1], *faces))
+
+
+def volume(mesh: solids.Mesh) -> float:
+    return float(Survey(part(mesh)).get("volume"))
+
+
+def test_a_block_has_none() -> None:
+    assert cases(CUBE, 3) == []
+
+
+def needle(height: float) -> solids.Mesh:
+    """A T-joint: the block's face (a, b, c) split at the middle of a-b, the gap to its neighbour filled by a needle."""
+    vertices, faces = CUBE
+    a, b, c = faces[0]
+    middle = (vertices[a] + vertices[b]) / 2
+    inward = vertices[c] - middle
+    middle = middle + height * inward / np.linalg.norm(inward)
+    m = len(vertices)
+    split = np.array([[a, m, c], [m, b, c], [a, b, m]])
+    return np.vstack((vertices, middle)), np.vstack((faces[1:], split))
+
+
+@pytest.mark.parametrize(("height", "spoken"), [(0.0, ["needle"]), (0.00015, ["needle"]), (0.0004, []), (0.1, [])])
+def test_needles_either_side_of_the_limit(height: float, spoken: list[str]) -> None:
+    assert cases(needle(height), 3) == spoken
+
+
+def test_a_needle_is_turned_and_nothing_opens() -> None:
+    done = mended(needle(0.0), "tidy")
+    assert not done.after.findings
+    assert Survey(done.part).get("edges").closed
+    assert float(Survey(done.part).get("volume")) == pytest.approx(60**3, rel=1e-12)
+
+
+def test_a_chain_of_needles_is_turned_layer_by_layer() -> None:
+    """A face cut into a fan along one edge: five needles that lie on one another's long sides."""
+    vertices, faces = CUBE
+    a, b, c = faces[0]
+    steps = np.linspace(0, 1, 7)[1:-1]
+    extra = vertices[a] + steps[:, None] * (vertices[b] - vertices[a])
+    m = len(vertices) + np.arange(5)
+    fan = [[a, m[0], c], *[[m[k], m[k + 1], c] for k in range(4)], [m[4], b, c]]
+    slivers = [[a, b, m[4]], *[[a, m[k + 1], m[k]] for k in range(3, -1, -1)]]
+    mesh = np.vstack((vertices, extra)), np.vstack((faces[1:], fan, slivers))
+    assert counts(mesh) == {"needle": 5}
+    assert Survey(part(mesh)).get("edges").closed
+    done = mended(mesh, "tidy")
+    assert not [f for f in done.after.findings if f.rule != 13]
+    assert float(Survey(done.part).get("volume")) == pytest.approx(60**3, rel=1e-9)
+
+
+def test_copies_go_and_one_stays() -> None:
+    mesh = added(CUBE[1][:4], CUBE[1][:4], CUBE[1][7:8])
+    assert counts(mesh) == {"copy": 9}
+    done = mended(mesh, "tidy")
+    assert not done.after.findings
+    assert len(done.part.faces) == len(CUBE[1])
+
+
+def test_a_folded_copy_on_a_closed_skin_goes_and_the_skin_stays() -> None:
+    done = mended(added(CUBE[1][:5][:, ::-1]), "tidy")
+    assert not done.after.findings
+    assert float(Survey(done.part).get("volume")) == pytest.approx(60**3, rel=1e-12)
+
+
+def test_a_whole_region_folded_onto_a_closed_skin() -> None:
+    """Inner faces of the region have no other neighbour to go by: the region is judged as one."""
+    top = (CUBE[0][CUBE[1]][:, :, 2] > 59).all(axis=1)
+    done = mended(added(CUBE[1][top][:, ::-1]), "tidy")
+    assert not done.after.findings
+    assert float(Survey(done.part).get("volume")) == pytest.approx(60**3, rel=1e-12)
+
+
+def test_a_folded_fin_goes() -> None:
+    a, b = CUBE[1][0][:2]
+    vertices = np.vstack((CUBE[0], CUBE[0][a] + [0, 0, 90.0]))
+    fin = np.array([[a, b, len(CUBE[0])], [b, a, len(CUBE[0])]])
+    done = mended((vertices, np.vstack((CUBE[1], fin))), "tidy")
+    assert not done.after.findings
+    assert len(done.part.faces) == len(CUBE[1])
+
+
+def test_two_blocks_face_to_face_become_one() -> None:
+    """The wall between them is a folded pair with a closed skin on both sides: it holds nothing apart."""
+    one, other = solids.box((20, 20, 20), step=10), solids.box((20, 20, 20), (20, 0, 0), step=10)
+    done = mended(solids.joined(one, other), "tidy")
+    assert float(Survey(done.part).get("volume")) == pytest.approx(16000, rel=1e-12)
+    assert Survey(done.part).get("shells").count == 1
+
+
+def test_a_sheet_with_two_faces_is_left_alone() -> None:
+    top = (CUBE[0][CUBE[1]][:, :, 2] > 59).all(axis=1)
+    both = CUBE[0], np.vstack((CUBE[1][top], CUBE[1][top][:, ::-1]))
+    assert counts(both) == {"folded": 2 * int(top.sum())}
+    done = mended(both, "tidy")
+    assert [s.outcome for s in done.steps] == ["declined"]
+    assert len(done.part.faces) == len(both[1])
+
+
+def test_the_specimen_is_left_with_its_block_alone() -> None:
+    specimen = fault.make()
+    done = mended((specimen.vertices, specimen.faces), "tidy")
+    assert not done.after.findings
+    assert float(Survey(done.part).get("volume")) == pytest.approx(60**3, rel=1e-9)
+
+
+@needs_scans
+def test_a_made_part_with_folded_faces() -> None:
+    """The manifest counts 8 duplicate faces (as sets of points) and 9 non-manifold edges: tidy alone untangles them."""
+    import trimesh
+
+    mesh = trimesh.load(scan("defect_neck_shoulder.stl"), process=False, force="mesh")
+    subject = part((np.array(mesh.vertices), np.array(mesh.faces, dtype=np.int64)))
+    survey = Survey(subject)
+    assert len(survey.get("twins").faces) == 16
+    assert len(survey.get("edges").crowded) == 9
+    assert len(survey.get("edges").open) == 18
+    done = mended(subject, "tidy", numbers=(1, 3, 4, 5))
+    after = Survey(done.part)
+    assert len(after.get("edges").crowded) == 0
+    assert len(after.get("edges").open) <= 18
