@@ -12,7 +12,7 @@ import pytest
 from lint.report import mending, terminal
 from lint.report.advice import advise, cautions, first_sentence, section
 from lint.report.tally import exit_text, tally
-from lint.terms import Fix, Mended, Report, StepResult, Touch, Weight, Zone
+from lint.terms import Fix, Mended, Outcome, Report, RuleResult, StepResult, Touch, Weight, Zone
 from tests.reports import EVIL, PAGE, RULES, broke_report, finding, full_report, part, part_report
 
 FIXES = {
@@ -140,6 +140,22 @@ def test_sections_of_a_page() -> None:
 def test_numbers_in_the_sentence_are_not_said_again(measured: float, limit: float | None, message: str, said_again: bool) -> None:
     text = said(Report((part_report(findings=(finding(4, measured, limit, message=message),)),), 1, "0"))
     assert ("measured " in text.replace("measures what", "")) is said_again
+
+
+def test_what_several_parts_share_is_said_once() -> None:
+    why = "the ticket does not say which body part it is"
+    missing = RuleResult(23, "not life-size", Outcome.NOT_RUN, why, missing="part.body")
+    other = RuleResult(38, "suction cup", Outcome.NOT_RUN, "it is for resin printing", missing="process=resin")
+    one, two = part_report("a.stl", (finding(13),), (missing,)), part_report("b.stl", (finding(13), finding(4)), (missing, other))
+    text = said(Report((one, two), 1, "0"))
+    joined = " ".join(text.split())
+    assert joined.count(why) == 1
+    assert f"rule 23, on none of the 2: {why}" in joined
+    assert "say in the tickets of 2: [part] body" in joined
+    assert joined.count("cut it away with a knife") == 1
+    assert "by hand rule 13, on 2: cut it away" in joined
+    assert "not run rule 38: it is for resin printing" in joined
+    assert "2 parts: 1 stop, 0 cautions and 2 notes; 3 rules not run" in joined
 
 
 def test_exit_words() -> None:

@@ -11,6 +11,7 @@ from lint.report.advice import TICKET_LINES, Advice, advise, cautions
 from lint.report.plain import UNIT_WORDS, listed, many, measured_text, path_text, place_text
 from lint.report.sheet import Sheet
 from lint.report.tally import Group, exit_text, groups, hidden_text, not_run_reasons, rules_text, tally
+from lint.report.together import Together, together
 from lint.terms import Finding, Fix, Outcome, PartReport, Report, Rule
 
 PLACES = 3
@@ -19,16 +20,21 @@ PLACES = 3
 def render(report: Report, rules: Mapping[int, Rule], fixes: Mapping[str, Fix], *, width: int = 80, colour: bool = False) -> str:
     """The whole report as text for a terminal `width` columns wide, ending in a line break."""
     sheet = Sheet(width, colour)
+    judged = [p for p in report.parts if p.unreadable is None]
+    advices = {id(p): advise(p, rules, fixes) for p in judged}
+    shared = together(judged, list(advices.values()))
     for part in report.parts:
-        show_part(sheet, part, rules)
-        show_advice(sheet, part, advise(part, rules, fixes))
+        show_part(sheet, part, rules, shared)
+        if part.unreadable is None:
+            show_advice(sheet, part, shared.own(advices[id(part)]))
         sheet.line()
+    _show_shared(sheet, shared, len(judged))
     show_last(sheet, report)
     return sheet.text()
 
 
-def show_part(sheet: Sheet, part: PartReport, rules: Mapping[int, Rule]) -> None:
-    """One part: its head line, its findings by rule, what was not run and what is not counted."""
+def show_part(sheet: Sheet, part: PartReport, rules: Mapping[int, Rule], shared: Together | None = None) -> None:
+    """One part: its head line, its findings by rule, what was not run and what is not counted; not what is said for all parts."""
     show_head(sheet, part)
     if part.unreadable is not None:
         return
@@ -48,7 +54,8 @@ def show_part(sheet: Sheet, part: PartReport, rules: Mapping[int, Rule]) -> None
         ran = sum(1 for r in part.rules if r.outcome is Outcome.CLEAN)
         sheet.entry("clean", f"{many(ran, 'rule')} found nothing")
     for why, results in not_run_reasons(part).items():
-        sheet.entry("not run", f"{rules_text(r.number for r in results)}: {why}", "dim")
+        if shared is None or why not in shared.reasons:
+            sheet.entry("not run", f"{rules_text(r.number for r in results)}: {why}", "dim")
 
 
 def show_head(sheet: Sheet, part: PartReport) -> None:
@@ -110,7 +117,7 @@ def _show_uncounted(sheet: Sheet, finding: Finding) -> None:
 
 def show_advice(sheet: Sheet, part: PartReport, advice: Advice) -> None:
     """What to do next with one part."""
-    if not advice or part.unreadable is not None:
+    if not advice:
         return
     sheet.line()
     sheet.line("what to do next", "bold", indent=2)
@@ -132,6 +139,19 @@ def show_advice(sheet: Sheet, part: PartReport, advice: Advice) -> None:
 def _show_facts(sheet: Sheet, facts: Mapping[str, tuple[int, ...]]) -> None:
     for line, numbers in facts.items():
         sheet.entry("say", f"in the ticket: {line}; then {rules_text(numbers)} can be judged")
+
+
+def _show_shared(sheet: Sheet, shared: Together, judged: int) -> None:
+    if shared.reasons or shared.facts or shared.hands:
+        sheet.line("of several parts", "bold underline")
+    for why, numbers in shared.reasons.items():
+        sheet.entry("not run", f"{rules_text(numbers)}, on none of the {judged}: {why}", "dim")
+    for line, count in shared.facts.items():
+        sheet.entry("say", f"in the tickets of {count:,}: {line}")
+    for rule, (how, count) in shared.hands.items():
+        sheet.entry("by hand", f"rule {rule}, on {count:,}: {how}")
+    if shared.reasons or shared.facts or shared.hands:
+        sheet.line()
 
 
 def fix_command(path: Path) -> str:
