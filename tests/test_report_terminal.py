@@ -181,7 +181,7 @@ def test_a_fix_says_what_it_did_what_moved_and_what_is_left() -> None:
     joined = " ".join(text.split())
     assert "close done; touches the skin" in joined
     assert "called for by rule 4 (open edge)" in joined
-    assert "besides that move, the skin moved at most 0.021 mm outside the patches; 99 of 100 points at most 0.004 mm" in joined
+    assert "besides that move, the skin moved at most 0.021 mm, 99 of 100 points at most 0.004 mm (not counting: the patches)" in joined
     assert "take care: gloves on" in joined
     assert "key held back; touches the skin" in joined
     assert "before: 1 stop, 0 cautions and 1 note; after: 0 stops, 0 cautions and 0 notes" in joined

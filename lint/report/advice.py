@@ -59,9 +59,10 @@ def advise(part: PartReport, rules: Mapping[int, Rule], fixes: Mapping[str, Fix]
         else:
             asks.setdefault(fix.name, []).append(finding)
     facts: dict[str, list[int]] = {}
+    told = part.part is not None and part.part.ticket.part.body == "other"  # no table knows it, and the maker has said so
     for results in not_run_reasons(part).values():
         for result in results:
-            if result.missing in TICKET_LINES:
+            if result.missing in TICKET_LINES and not (told and result.missing == "part.body"):
                 facts.setdefault(TICKET_LINES[result.missing], []).append(result.number)
     in_order = [name for name in fixes if name in mends]
     return Advice(

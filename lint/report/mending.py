@@ -58,11 +58,11 @@ def _show_step(sheet: Sheet, step: StepResult, mended: Mended, fixes: Mapping[st
     if any(z.kind == "all" for z in step.zones):
         pass  # it says that it changes everything: there is no still skin to measure
     elif step.moved_max is not None and step.outcome == "done":
-        p99 = f"; 99 of 100 points at most {step.moved_p99:.3f} mm" if step.moved_p99 is not None else ""
-        zones = "" if not step.zones else f" outside {listed(tuple(dict.fromkeys(z.why for z in step.zones)))}"
+        p99 = f", 99 of 100 points at most {step.moved_p99:.3f} mm" if step.moved_p99 is not None else ""
+        zones = "" if not step.zones else f" (not counting: {'; '.join(dict.fromkeys(z.why for z in step.zones))})"
         besides = "besides that move, " if step.transform is not None else ""
         word = f"{besides}measured on a copy, the skin moves" if plan else f"{besides}the skin moved"
-        sheet.more(f"{word} at most {step.moved_max:.3f} mm{zones}{p99}", "dim")
+        sheet.more(f"{word} at most {step.moved_max:.3f} mm{p99}{zones}", "dim")
     for caution in step.cautions:
         sheet.more(f"take care: {caution}", "italic")
 
