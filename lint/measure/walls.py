@@ -57,14 +57,27 @@ def patches(skin: Skin, facets: Faces) -> Patches:
     spacing = max(FINEST, float(np.sqrt(facets.area.sum() / POINTS)))
     small = facets.area <= spacing**2 / 4
     whole = np.flatnonzero(small & (facets.area > 0))
-    done: list[tuple[IntArray, FloatArray, FloatArray]] = [(whole, facets.centre[whole], facets.area[whole])]
-    face = np.flatnonzero(~small)
-    corners = skin.vertices[skin.faces[face]]
-    area = facets.area[face]
+    face, corners = halved(np.flatnonzero(~small), skin.vertices[skin.faces[~small]], spacing)
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    return Patches(
+        np.concatenate((whole, face)),
+        np.concatenate((facets.centre[whole], corners.mean(axis=1))),
+        np.concatenate((facets.area[whole], np.linalg.norm(cross, axis=1) / 2)),
+        spacing,
+    )
+
+
+def halved(face: IntArray, corners: FloatArray, spacing: float) -> tuple[IntArray, FloatArray]:
+    """Faces (k,) with their corners (k, 3, 3), the longest side halved again and again until none is much over `spacing` mm.
+
+    The number of the face each piece is of, and its corners. Slivers smaller than a quarter of a patch stay whole.
+    """
+    done: list[tuple[IntArray, FloatArray]] = [(face[:0], corners[:0])]
+    area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2
     while len(face):
         side = np.stack([np.linalg.norm(corners[:, (i + 1) % 3] - corners[:, i], axis=1) for i in range(3)], axis=1)
         large = (side.max(axis=1) > 2 * spacing) & (area > spacing**2 / 4)
-        done.append((face[~large], corners[~large].mean(axis=1), area[~large]))
+        done.append((face[~large], corners[~large]))
         longest = side[large].argmax(axis=1)
         face, corners, area = face[large], corners[large], area[large] / 2
         row = np.arange(len(face))
@@ -72,8 +85,7 @@ def patches(skin: Skin, facets: Faces) -> Patches:
         middle = (a + b) / 2
         corners = np.concatenate((np.stack((a, middle, c), axis=1), np.stack((middle, b, c), axis=1)))
         face, area = np.concatenate((face, face)), np.concatenate((area, area))
-    owner, point, share = (np.concatenate([d[i] for d in done]) for i in range(3))
-    return Patches(owner, point, share, spacing)
+    return np.concatenate([f for f, _ in done]), np.concatenate([c for _, c in done])
 
 
 @measure

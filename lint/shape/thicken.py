@@ -1,0 +1,107 @@
+"""Thicken: a core of the thickness that prints is laid along the middle of each thin wall and made one with the part."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from lint.measure.narrow import narrow_regions
+from lint.measure.walls import halved
+from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Promise, Shaped, Touch, Zone
+
+# The core is drawn a little thicker than asked, so that its facets do not fall short.
+SPARE = 1.06
+# More cells than this would take minutes and gigabytes: a mask that is thin all over wants another scale, not this.
+CELLS = 6_000_000
+
+fix = Fix(
+    name="thicken",
+    touch=Touch.SKIN,
+    does="lays a core along the middle of each thin wall, so that both its sides move out just as far as is missing",
+    on_demand=True,
+)
+
+
+@fix.make
+def make(job: Job) -> Shaped:
+    """A part without thin walls. Raises Declined when there is none, the part is no sound solid, or the walls are too large."""
+    thick = 1.0 if job.settings.process == "resin" else 2 * job.settings.nozzle
+    cores = _cores(job, thick)
+    if not cores:
+        raise Declined("no wall is thinner than it should be")
+    skin, extent = job.survey.get("skin"), job.survey.get("extent")
+    radius = thick * SPARE / 2
+    solid = _solid(skin.vertices - extent.low, skin.faces)
+    for core in cores:
+        raised = core[core[:, 2] < extent.low[2] + radius]  # what lies on the bed can only grow upward
+        raised[:, 2] = extent.low[2] + radius
+        solid += _swept(np.vstack((core, raised)) - extent.low, radius).trim_by_plane((0.0, 0.0, 1.0), 0.0)
+    mesh = solid.to_mesh64()
+    vertices = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3] + extent.low
+    part = job.part.with_mesh(vertices, np.asarray(mesh.tri_verts, dtype=np.int64))
+    spots = _sparse(np.vstack(cores), thick)
+    zone = Zone("near", "along the thin wall", 2 * thick, tuple((float(x), float(y), float(z)) for x, y, z in spots))
+    promise = Promise(skin_max=1e-3, skin_p99=1e-3, volume="more", clears=(30,), may_raise=(31, 32))
+    many = "1 thin wall" if len(cores) == 1 else f"{len(cores)} thin walls"
+    return Shaped(part, promise, f"brought {many} to {thick:.2f} mm, half of what was missing on each side", (zone,))
+
+
+def _cores(job: Job, thick: float) -> list[FloatArray]:
+    """Points (k, 3) closely set along the middle of each thin wall, one array a wall."""
+    get = job.survey.get
+    skin, facets, edges, patches, walls, rays = (get(n) for n in ("skin", "facets", "edges", "patches", "walls", "rays"))
+    regions = narrow_regions(
+        patches, walls.thickness, walls.across, walls.taper, edges.neighbours, len(skin.faces), thick - 1e-3, 1.3
+    )
+    cores: list[FloatArray] = []
+    for region in regions:
+        across = np.ptp(patches.point[region.patches], axis=0)
+        if np.prod(across / (thick / 4) + 8) > CELLS:
+            raise Declined(f"a thin wall {across.max():.0f} mm across is too large for this: print it larger, or thicken where it was drawn")
+        face, corners = halved(region.faces, skin.vertices[skin.faces[region.faces]], thick / 8)
+        point, normal = corners.mean(axis=1), facets.normal[face]
+        met, far = rays.first_facing(point - rays.gap * normal, -normal, away=True, reach=2 * thick)
+        thin = (far < thick) & (face < met)  # from one side of the wall only: the other would say the same
+        if thin.any():
+            cores.append(_sparse(point[thin] - (far[thin] / 2)[:, None] * normal[thin], thick / 8))
+    return cores
+
+
+def _swept(core: FloatArray, radius: float) -> Any:
+    """A solid of every place within `radius` mm of the points (k, 3), drawn on a grid of half the radius (marching cubes)."""
+    from scipy.spatial import cKDTree
+    from skimage.measure import marching_cubes
+
+    pitch = radius / 2
+    low = core.min(axis=0) - radius - 2 * pitch
+    count = np.ceil((core.max(axis=0) + radius + 2 * pitch - low) / pitch).astype(np.int64) + 1
+    grid = low + np.stack(np.meshgrid(*(np.arange(c) for c in count), indexing="ij"), axis=-1).reshape(-1, 3) * pitch
+    reach = radius + 2 * pitch
+    away = np.asarray(cKDTree(core).query(grid, distance_upper_bound=reach)[0])
+    vertices, faces, _, _ = marching_cubes(np.minimum(away, reach).reshape(count) - radius, 0.0)
+    faces = faces.astype(np.int64)
+    vertices = low + vertices.astype(np.float64) * pitch
+    a, b, c = (vertices[faces[:, k]] - low for k in range(3))
+    inside_out = float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum()) < 0
+    return _solid(vertices, faces[:, ::-1] if inside_out else faces)
+
+
+def _solid(vertices: FloatArray, faces: IntArray) -> Any:
+    """A manifold3d solid. Raises Declined when the mesh is none."""
+    import manifold3d
+
+    solid = manifold3d.Manifold(
+        manifold3d.Mesh64(np.ascontiguousarray(vertices, dtype=np.float64), np.ascontiguousarray(faces, dtype=np.uint64))
+    )
+    if solid.status() != manifold3d.Error.NoError:
+        raise Declined("the part is not one sound solid yet; mend that first")
+    return solid
+
+
+def _sparse(points: FloatArray, size: float) -> FloatArray:
+    """One of the points (k, 3) a cell of `size` mm."""
+    cell = np.floor((points - points.min(axis=0)) / size).astype(np.int64)
+    span = cell.max(axis=0) + 1
+    _, first = np.unique((cell[:, 0] * span[1] + cell[:, 1]) * span[2] + cell[:, 2], return_index=True)
+    return points[first]

@@ -1,0 +1,79 @@
+"""Thicken: thin walls come out as thick as asked, the rest of the skin stays, and a second time there is nothing to do."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from corpus import solids
+from lint.measure import Survey
+from lint.mend import mend
+from lint.rooms import all_fixes, all_rules
+from lint.settings import Settings
+from lint.terms import Declined, Job, Mended, Part, Source
+
+RULES = {n: all_rules()[n] for n in (30, 34, 35)}
+FIX = {"thicken": all_fixes()["thicken"]}
+
+
+def part_of(mesh: solids.Mesh) -> Part:
+    return Part(mesh[0].copy(), mesh[1].copy(), Source(Path("wing.stl"), "stl", "", 0), units="mm", units_from="the ticket")
+
+
+def thickened(mesh: solids.Mesh, **facts: object) -> Mended:
+    return mend(part_of(mesh), RULES, FIX, Settings(steps=("thicken",), **facts))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("name", "mesh"),
+    [
+        ("a fin on a block", solids.fused(solids.box((20, 20, 10)), solids.box((0.5, 12, 6), low=(10, 4, 9), step=2))),
+        ("a plate lying down", solids.box((15, 10, 0.5))),
+        ("a plate standing up", solids.box((15, 0.5, 10))),
+        ("a pocket", solids.cut(solids.box((20, 20, 4)), solids.box((6, 5, 4), low=(7, 8, 0.3)))),
+        ("a wire of five sides", solids.tube(0.3, 0, 12, sides=5)),
+    ],
+)
+def test_a_thin_wall_is_mended(name: str, mesh: solids.Mesh) -> None:
+    mended = thickened(mesh)
+    assert [f.rule for f in mended.before.findings if f.rule == 30]
+    (step,) = mended.steps
+    assert (step.outcome, mended.broke) == ("done", False), (name, step.why)
+    assert step.moved_max is not None
+    assert step.moved_max < 1e-3
+    assert not [f for f in mended.after.findings if f.rule == 30]
+    assert bool(Survey(mended.part).get("edges").closed)
+    low, high = mended.part.vertices.min(axis=0), mended.part.vertices.max(axis=0)
+    assert low[2] == pytest.approx(0, abs=1e-9)
+    assert (high - low <= np.ptp(mesh[0], axis=0) + 1.0).all()
+
+
+def test_only_the_missing_half_is_added_on_each_side() -> None:
+    mesh = solids.fused(solids.box((20, 20, 10)), solids.box((0.6, 12, 6), low=(10, 4, 9), step=2))
+    mended = thickened(mesh)
+    fin = mended.part.vertices[(mended.part.vertices[:, 2] > 11) & (mended.part.vertices[:, 2] < 14)]
+    assert np.ptp(fin[:, 0]) == pytest.approx(0.8 * 1.06, abs=0.01)
+    assert (fin[:, 0].min() + fin[:, 0].max()) / 2 == pytest.approx(10.3, abs=0.01)
+
+
+@pytest.mark.parametrize("mesh", [solids.box((20, 20, 20)), solids.box((15, 10, 0.9))])
+def test_a_thick_part_is_left_alone(mesh: solids.Mesh) -> None:
+    make = FIX["thicken"].function
+    assert make is not None
+    part = part_of(mesh)
+    with pytest.raises(Declined):
+        make(Job(part, Settings(), (), (), Survey(part)))
+
+
+def test_a_wall_too_large_is_declined_with_its_size() -> None:
+    mended = thickened(solids.joined(solids.ball(40, level=4), solids.flipped(solids.ball(39.5, level=4))))
+    (step,) = mended.steps
+    assert step.outcome == "declined"
+    assert "too large" in step.why
+
+
+def test_it_runs_only_when_asked() -> None:
+    mended = mend(part_of(solids.box((15, 10, 0.5))), RULES, FIX, Settings())
+    assert not mended.steps
