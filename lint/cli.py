@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import datetime
 import importlib
 import io
 import math
@@ -127,6 +128,21 @@ def parser() -> argparse.ArgumentParser:
     ticket.add_argument("path", metavar="PATH", type=Path, help="the part")
     ticket.add_argument("--to", metavar="FILE", type=Path, help="write it to a new file instead")
 
+    accept = _command(commands, "accept", "write findings you live with into the ledger, each with its reason")
+    accept.add_argument("paths", metavar="PATH", nargs="+", type=Path, help="part files, or folders to search for them")
+    accept.add_argument("--rule", metavar="N", type=int, action="append", help="findings of this rule; may be given more than once")
+    accept.add_argument("--as-it-stands", action="store_true",
+                        help="every finding there is today, to start on an old shelf; what comes later still counts")  # fmt: skip
+    accept.add_argument("--because", metavar="REASON", required=True, help="why the shop lives with it")
+    accept.add_argument("--until", metavar="DATE", type=_day, help="last day it is accepted, such as 2027-03-31")
+    accept.add_argument("--jobs", metavar="N", type=_count, help="parts examined at a time (default: one for each core)")
+
+    shelf = _command(commands, "shelf", "one table of a collection: what each part is, its size, print weight, findings, last change")
+    shelf.add_argument("paths", metavar="PATH", nargs="+", type=Path, help="part files, or folders to search for them")
+    shelf.add_argument("--as", dest="form", choices=("terminal", "markdown", "csv"), default="terminal", help="how to write the table")
+    shelf.add_argument("--to", metavar="FILE", type=Path, help="write the table to a file")
+    shelf.add_argument("--jobs", metavar="N", type=_count, help="parts examined at a time (default: one for each core)")
+
     schema = _command(commands, "schema", "print the JSON Schema of a ticket, a shop file or a ledger")
     schema.add_argument("what", choices=("ticket", "shop", "ledger"))
     return top
@@ -196,6 +212,13 @@ def _direction(text: str) -> tuple[float, float, float]:
     if not any(triple):
         raise argparse.ArgumentTypeError(f"{text!r} points nowhere")
     return triple
+
+
+def _day(text: str) -> datetime.date:
+    try:
+        return datetime.date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no day; write one as 2027-03-31") from None
 
 
 def _count(text: str) -> int:

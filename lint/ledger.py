@@ -9,7 +9,7 @@ last day has passed counts again. Counts are never kept: with counts, one fault 
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
@@ -120,15 +120,16 @@ def entry_for(finding: Finding, report: PartReport, root: Path, because: str, un
     )
 
 
-def extended(ledger: Ledger, reports: Iterable[PartReport], root: Path, because: str, *, rule: int | None = None,
-             until: datetime.date | None = None) -> tuple[Ledger, int]:
-    """The ledger with an entry for every finding (of one rule, or of all) that it does not hold yet; and how many were added."""
-    added: list[Accepted] = []
-    for report in reports:
-        fresh = [f for f in report.findings if f.accepted is None and not f.trial and (rule is None or f.rule == rule)]
-        added += [entry_for(f, report, root, because, until) for f in fresh]
-    order = sorted([*ledger.accepted, *added], key=lambda e: (e.part, e.rule, e.case, e.spot or ()))
-    return Ledger(accepted=order), len(added)
+def entries_for(
+    reports: Iterable[PartReport], root: Path, because: str, *, rules: Collection[int] | None = None, until: datetime.date | None = None
+) -> list[Accepted]:
+    """Entries for every finding (of some rules, or of all) that is not accepted yet. Raises BadInput for an empty reason."""
+    return [
+        entry_for(finding, report, root, because, until)
+        for report in reports
+        for finding in report.findings
+        if finding.counts and (rules is None or finding.rule in rules)
+    ]
 
 
 def without(ledger: Ledger, gone: Iterable[Accepted]) -> Ledger:

@@ -55,6 +55,7 @@ def examine(
         measured_seconds=dict(survey.seconds),
         unreadable=unreadable,
         extents=_extents(part),
+        volume=_volume(part, survey),
         faces=len(part.faces),
         low=_low(part),
         settings=settings,
@@ -131,6 +132,14 @@ def _low(part: Part) -> tuple[float, float, float] | None:
         return None
     x, y, z = part.vertices.min(axis=0)
     return (float(x), float(y), float(z))
+
+
+def _volume(part: Part, survey: Survey) -> float | None:
+    """The volume, where the shells have been told apart already: nothing is measured for it."""
+    shells = survey.taken("shells")
+    if part.units is None or shells is None or not shells.count or not bool(shells.closed.all()):
+        return None
+    return float(shells.volume.sum())
 
 
 def _extents(part: Part) -> tuple[float, float, float] | None:

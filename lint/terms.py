@@ -388,7 +388,8 @@ class PartReport:
     """Everything said about one part. `unreadable` is the one line to print when nothing could be judged.
 
     faces, low (the low corner, in the coordinates of the part) and extents stay when the arrays of `part` are let go,
-    as they are when a report comes back from another process. settings: the facts the run went by.
+    as they are when a report comes back from another process. settings: the facts the run went by. volume: mm3,
+    None for an open part.
     """
 
     part: Part | None
@@ -403,6 +404,7 @@ class PartReport:
     faces: int = 0
     low: tuple[float, float, float] | None = None
     settings: Any = None
+    volume: float | None = None
 
     def worst(self) -> Weight | None:
         """The heaviest weight that counts, or None."""

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from lint.ledger import extended, key_of, match, reconcile, without
+from lint.ledger import entries_for, key_of, match, reconcile, without
 from lint.terms import BadInput, Finding, Outcome, PartReport, Place, RuleResult, Weight
 from lint.ticket import Ledger
 
@@ -43,8 +43,8 @@ def test_two_hundred_spots_are_known_again_after_reexport() -> None:
     """Renumbered, moved by metres, through 32-bit floats and with 0.02 mm of noise: all 200, none taken for another."""
     spots, low = shelf(200)
     old = report([finding(p) for p in spots], low)
-    ledger, added = extended(Ledger(), [old], ROOT, "sanded by hand")
-    assert added == 200
+    ledger = Ledger(accepted=entries_for([old], ROOT, "sanded by hand"))
+    assert len(ledger.accepted) == 200
     rng = np.random.default_rng(5)
     shift = np.array([1234.5, -987.6, 55.5])
     order = rng.permutation(200)
@@ -59,7 +59,7 @@ def test_two_hundred_spots_are_known_again_after_reexport() -> None:
 
 def test_a_new_fault_beside_an_accepted_one_still_counts() -> None:
     old = report([finding(np.zeros(3))], np.full(3, -30.0))
-    ledger, _ = extended(Ledger(), [old], ROOT, "known")
+    ledger = Ledger(accepted=entries_for([old], ROOT, "known"))
     new = report([finding(np.array([0.3, 0, 0])), finding(np.array([0.9, 0, 0])), finding(np.zeros(3), rule=31)], np.full(3, -30.0))
     marked = reconcile([new], ledger, ROOT, TODAY).reports[0].findings
     assert [f.accepted for f in marked] == ["known", None, None]
@@ -67,7 +67,7 @@ def test_a_new_fault_beside_an_accepted_one_still_counts() -> None:
 
 def test_a_fault_that_moved_away_is_new_and_its_entry_is_paid() -> None:
     old = report([finding(np.zeros(3))], np.full(3, -30.0))
-    ledger, _ = extended(Ledger(), [old], ROOT, "known")
+    ledger = Ledger(accepted=entries_for([old], ROOT, "known"))
     new = report([finding(np.array([5.0, 0, 0]))], np.full(3, -30.0))
     done = reconcile([new], ledger, ROOT, TODAY)
     assert done.reports[0].findings[0].accepted is None
@@ -77,7 +77,7 @@ def test_a_fault_that_moved_away_is_new_and_its_entry_is_paid() -> None:
 
 def test_nothing_is_paid_by_a_rule_that_was_not_run_or_a_part_not_looked_at() -> None:
     old = report([finding(np.zeros(3))], np.full(3, -30.0))
-    ledger, _ = extended(Ledger(), [old], ROOT, "known")
+    ledger = Ledger(accepted=entries_for([old], ROOT, "known"))
     silent = replace(old, findings=(), rules=(RuleResult(30, "thin wall", Outcome.NOT_RUN, "no units"),))
     assert not reconcile([silent], ledger, ROOT, TODAY).paid
     assert not reconcile([], ledger, ROOT, TODAY).paid
@@ -86,7 +86,7 @@ def test_nothing_is_paid_by_a_rule_that_was_not_run_or_a_part_not_looked_at() ->
 @pytest.mark.parametrize(("day", "counts"), [("2026-11-24", True), ("2026-11-25", False), ("2027-01-01", False)])
 def test_an_entry_past_its_last_day_counts_again(day: str, counts: bool) -> None:
     old = report([finding(np.zeros(3))], np.full(3, -30.0))
-    ledger, _ = extended(Ledger(), [old], ROOT, "known", until=datetime.date.fromisoformat(day))
+    ledger = Ledger(accepted=entries_for([old], ROOT, "known", until=datetime.date.fromisoformat(day)))
     done = reconcile([old], ledger, ROOT, TODAY)
     assert (done.reports[0].worst() is not None) is counts
     assert bool(done.expired) is counts
@@ -95,8 +95,8 @@ def test_an_entry_past_its_last_day_counts_again(day: str, counts: bool) -> None
 def test_a_bad_day_and_an_empty_reason_are_refused() -> None:
     old = report([finding(np.zeros(3))], np.full(3, -30.0))
     with pytest.raises(BadInput, match="needs a reason"):
-        extended(Ledger(), [old], ROOT, "  ")
-    ledger, _ = extended(Ledger(), [old], ROOT, "known")
+        entries_for([old], ROOT, "  ")
+    ledger = Ledger(accepted=entries_for([old], ROOT, "known"))
     ledger.accepted[0].until = "next spring"
     with pytest.raises(BadInput, match="write a day as"):
         reconcile([old], ledger, ROOT, TODAY)
@@ -106,3 +106,11 @@ def test_parts_are_called_by_their_path_from_the_shelf() -> None:
     assert key_of(ROOT / "ears" / "troll left.stl", ROOT) == "ears/troll left.stl"
     with pytest.raises(BadInput, match="not under"):
         key_of(Path("/elsewhere/x.stl"), ROOT)
+
+
+def test_only_the_rules_asked_for_and_nothing_twice() -> None:
+    old = report([finding(np.zeros(3)), finding(np.array([9.0, 0, 0]), rule=31)], np.full(3, -30.0))
+    ledger = Ledger(accepted=entries_for([old], ROOT, "known", rules={31}))
+    assert [e.rule for e in ledger.accepted] == [31]
+    marked = reconcile([old], ledger, ROOT, TODAY).reports
+    assert [e.rule for e in entries_for(marked, ROOT, "known")] == [30]

@@ -40,17 +40,21 @@ def run(args: argparse.Namespace) -> int:
         start = args.paths[0]
         paths = changed_since(paths, args.changed_since, start if start.is_dir() else start.absolute().parent)
         idle = f"no part changed since {args.changed_since}"
-    facts = Facts(args.ticket, args.facts)
-    jobs = min(args.jobs or os.cpu_count() or 1, len(paths))
-    run = Run(facts, only, tuple(shelf))
-    reports = _together(paths, run) if jobs <= 1 else _apart(paths, run, jobs)
-    report = Report(tuple(accepted(reports, datetime.date.today())), EDITION, __version__, Weight[args.line.upper()], idle=idle)
+    reports = look(paths, Run(Facts(args.ticket, args.facts), only, tuple(shelf)), args.jobs)
+    report = Report(tuple(reports), EDITION, __version__, Weight[args.line.upper()], idle=idle)
     text = render(report, args.form)
     if args.to is None:
         screen.put(text, machine=args.form != "terminal")
     else:
         screen.write(args.to, text)
     return report.exit_code()
+
+
+def look(paths: list[Path], run: Run, jobs: int | None) -> list[PartReport]:
+    """The reports of these parts in their order, with what the ledgers accept marked; in several processes when that helps."""
+    jobs = min(jobs or os.cpu_count() or 1, len(paths))
+    reports = _together(paths, run) if jobs <= 1 else _apart(paths, run, jobs)
+    return accepted(reports, datetime.date.today())
 
 
 def render(report: Report, form: str) -> str:

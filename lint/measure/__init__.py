@@ -74,6 +74,10 @@ class Survey:
         self._values: dict[str, Any] = {"part": part}
         self._failures: dict[str, Exception] = {}
 
+    def taken(self, name: str) -> Any:
+        """The measurement `name` if it has been taken already, else None: nothing is measured for it."""
+        return self._values.get(name)
+
     def get(self, name: str) -> Any:
         """The measurement `name`. Raises NotRun, with the reason, when it cannot be had; a crash is raised as it was."""
         if name in self._values:
