@@ -58,7 +58,7 @@ def _cores(job: Job, thick: float) -> list[FloatArray]:
     for region in regions:
         across = np.ptp(patches.point[region.patches], axis=0)
         if np.prod(across / (thick / 4) + 8) > CELLS:
-            raise Declined(f"a thin wall {across.max():.0f} mm across is too large for this: print it larger, or thicken where it was drawn")
+            raise Declined(f"a thin wall {across.max():.0f} mm across is too large for this: print it larger, or draw it thicker")
         face, corners = halved(region.faces, skin.vertices[skin.faces[region.faces]], thick / 8)
         point, normal = corners.mean(axis=1), facets.normal[face]
         met, far = rays.first_facing(point - rays.gap * normal, -normal, away=True, reach=2 * thick)
