@@ -20,7 +20,7 @@ class LoadLimits:
     """How much a file may ask for. A claim is held against these before any memory is taken for it.
 
     max_bytes: of the file itself; max_unpacked: of everything unpacked from a 3MF, or fetched beside a glTF;
-    max_ratio: unpacked against packed, beyond the first 16 MiB (XML of meshes packs 5 to 40 times; a bomb 1000 times);
+    max_ratio: unpacked against packed, beyond the first 16 MiB (the XML of a mesh packs 5 to 15 times, a bomb 1000 times);
     max_depth: components inside components, nodes inside nodes; max_instances: copies of objects placed in all.
     """
 
@@ -28,7 +28,7 @@ class LoadLimits:
     max_points: int = 60_000_000
     max_bytes: int = 4 << 30
     max_unpacked: int = 4 << 30
-    max_ratio: int = 250
+    max_ratio: int = 60
     max_entries: int = 10_000
     max_depth: int = 256
     max_instances: int = 100_000

@@ -41,7 +41,8 @@ def _binary(data: bytes, count: int, limits: LoadLimits) -> Raw:
     texts = Texts()
     texts.add("STL header", data[:80].rstrip(b"\0 "))
     corners = np.frombuffer(data, dtype=RECORD, count=count, offset=_HEADER)["corners"]
-    vertices = corners.reshape(-1, 3).astype(np.float64)
+    with np.errstate(invalid="ignore"):  # a signalling not-a-number warns when it is widened
+        vertices = corners.reshape(-1, 3).astype(np.float64)
     return Raw("binary STL", vertices, np.arange(3 * count, dtype=np.int64).reshape(-1, 3), texts=tuple(texts.found))
 
 

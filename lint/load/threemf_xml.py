@@ -62,33 +62,21 @@ class Model:
     build: list[Item] = field(default_factory=list)
 
 
-def _parse(pieces: Iterable[bytes], name: str, start: Any, end: Any, text: Any = None, namespaces: Any = None) -> None:
+def _parse(pieces: Iterable[bytes], name: str, start: Any, end: Any = None, namespaces: Any = None, use: Any = None) -> None:
     """Run expat over the pieces. UTF-8 whatever the declaration says; a document type declaration is refused."""
     parser = xml.parsers.expat.ParserCreate("utf-8", "}")
     parser.ordered_attributes = True
     parser.buffer_text = True
-    depth = 0
-
-    def begin(tag: str, attributes: list[str]) -> None:
-        nonlocal depth
-        depth += 1
-        if depth > _DEEPEST:
-            raise Fault("its elements are nested too deep; it is damaged")
-        start(tag, attributes)
-
-    def finish(tag: str) -> None:
-        nonlocal depth
-        depth -= 1
-        end(tag)
 
     def refuse(*_: object) -> None:
         raise Fault("it has a document type declaration, which 3MF forbids (it can hide a bomb); it is not read")
 
-    parser.StartElementHandler = begin
-    parser.EndElementHandler = finish
-    parser.CharacterDataHandler = text
+    parser.StartElementHandler = start
+    parser.EndElementHandler = end
     parser.StartNamespaceDeclHandler = namespaces
     parser.StartDoctypeDeclHandler = refuse
+    if use is not None:
+        use(parser)
     try:
         for piece in pieces:
             parser.Parse(piece, False)
@@ -113,14 +101,14 @@ def read_relationships(package: Package, name: str) -> list[tuple[str, str]]:
                 raise Fault("it refers to something outside the package, which 3MF forbids; nothing is fetched")
             found.append((said.get("Type", ""), said.get("Target", "")))
 
-    _parse(package.pieces(name), name, start, lambda tag: None)
+    _parse(package.pieces(name), name, start)
     return found
 
 
 def read_model(package: Package, name: str, limits: LoadLimits, texts: Texts) -> Model:
     """One model part. Raises Fault naming the part, the line and what is wrong."""
     reader = _ModelReader(limits, texts)
-    _parse(package.pieces(name), name, reader.start, reader.end, reader.text, reader.namespace)
+    _parse(package.pieces(name), name, reader.start, reader.end, reader.namespace, reader.use)
     if not reader.is_model:
         raise Fault(f"{shown(name)} holds no model; it is damaged or another kind of file")
     return reader.model
@@ -145,6 +133,11 @@ class _ModelReader:
         self._numbers: list[NDArray[Any]] = []
         self._points = self._faces = 0
         self._metadata: tuple[str, list[str]] | None = None
+        self._parser: Any = None
+
+    def use(self, parser: Any) -> None:
+        """The parser to switch the reading of text on and off in: between two million vertices there is text too, all blanks."""
+        self._parser = parser
 
     def namespace(self, prefix: str | None, address: str) -> None:
         """Remember what a prefix stands for."""
@@ -191,21 +184,23 @@ class _ModelReader:
         elif tag == _METADATA and self._metadata is not None:
             name, pieces = self._metadata
             self._texts.add(f"3MF metadata {decoded(name, 60)}", "".join(pieces))
-            self._metadata = None
+            self._metadata = self._parser.CharacterDataHandler = None
 
-    def text(self, words: str) -> None:
-        """Text between elements; only metadata keeps it."""
+    def _text(self, words: str) -> None:
         if self._metadata is not None and len(self._metadata[1]) < 1000:
             self._metadata[1].append(words[:1000])
 
     def _other(self, tag: str, attributes: list[str]) -> None:
         path = self._path
+        if len(path) > _DEEPEST:
+            raise Fault("its elements are nested too deep; it is damaged")
         if not path:
             if tag != _MODEL:
                 raise Fault("it does not hold a 3MF model; it is damaged or another kind of file")
             self._begin_model(_pairs(attributes))
         elif tag == _METADATA and path[-1] != _METADATA:
             self._metadata = (_pairs(attributes).get("name", ""), [])
+            self._parser.CharacterDataHandler = self._text
         elif tag == _OBJECT and path == [_MODEL, _RESOURCES]:
             self._begin_object(_pairs(attributes))
         elif (tag == _MESH and path[-1] == _OBJECT) or (tag == _VERTICES and path[-1] == _MESH):

@@ -48,7 +48,7 @@ def encode(part: Part) -> bytes:
         '</triangles>\n</mesh>\n</object>\n</resources>\n<build>\n<item objectid="1"/>\n</build>\n</model>\n',
     ]
     packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as package:
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=4) as package:
         for name, text in (("[Content_Types].xml", _TYPES), ("_rels/.rels", _RELATIONSHIPS), ("3D/3dmodel.model", "".join(model))):
             package.writestr(_entry(name), text.encode("ascii"))
     return packed.getvalue()
@@ -69,11 +69,14 @@ def welded(vertices: FloatArray, faces: IntArray) -> tuple[FloatArray, IntArray]
     joined = _distinct(old[faces])
     if not _sound(joined) and _sound(_distinct(faces)):
         points, joined = vertices, _distinct(faces)
-    used, first, number = np.unique(joined, return_index=True, return_inverse=True)
-    order = np.argsort(first)
-    rank = np.empty(len(order), dtype=np.int64)
+    seen = joined.ravel()
+    first = np.full(len(points), -1)
+    first[seen[::-1]] = np.arange(len(seen))[::-1]
+    order = np.flatnonzero(first >= 0)
+    order = order[np.argsort(first[order])]
+    rank = np.empty(len(points), dtype=np.int64)
     rank[order] = np.arange(len(order))
-    return points[used[order]], rank[number.reshape(joined.shape)]
+    return points[order], rank[joined]
 
 
 def _distinct(faces: IntArray) -> IntArray:
