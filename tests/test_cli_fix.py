@@ -268,6 +268,20 @@ def test_a_ticket_written_by_hand_stands_and_our_own_is_renewed(bench: Any, caps
     assert main(["fix", "troll.stl", "--to", "out.stl", "--units", "mm"]) == 0
 
 
+def test_a_part_that_no_fix_wrote_is_never_written_over(bench: Any, capsys: pytest.CaptureFixture[str]) -> None:
+    put(Path("troll.stl"))
+    put(Path("only-one.stl"), (3, 3, 3))
+    before = files()
+    assert main(["fix", "troll.stl", "--to", "only-one.stl", "--units", "mm"]) == 2
+    assert "perhaps the only one" in capsys.readouterr().err
+    assert files() == before
+    assert main(["fix", "troll.stl", "--to", "out.stl", "--units", "mm"]) == 0
+    put(Path("out.stl"), (3, 3, 3))  # changed by hand since
+    assert main(["fix", "troll.stl", "--to", "out.stl", "--units", "mm"]) == 2
+    Path("out.stl").unlink()
+    assert main(["fix", "troll.stl", "--to", "out.stl", "--units", "mm"]) == 0
+
+
 def test_a_strange_record_stands_and_so_does_the_ticket_in_use(bench: Any, capsys: pytest.CaptureFixture[str]) -> None:
     put(Path("troll.stl"))
     Path("out.stl.record.json").write_text('{"my": "diary"}')

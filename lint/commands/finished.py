@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 from collections.abc import Sequence
@@ -31,21 +32,35 @@ def record_path(out: Path) -> Path:
 
 
 def refuse_strangers(out: Path, used_ticket: Path | None) -> None:
-    """Raise BadInput when a ticket or record in the way was not written by a fix, or is the very ticket of the input."""
+    """Raise BadInput when a file in the way is not as a fix left it, or is the very ticket of the input.
+
+    A scan or a ticket that a person made may be the only one there is: it is never written over because a name was chosen twice.
+    """
     ticket, record = ticket_path(out), record_path(out)
     if ticket.exists():
         if used_ticket is not None and used_ticket.exists() and ticket.samefile(used_ticket):
             raise BadInput(f"{ticket}: this is the ticket of the part to be mended, and it is never written over: give --to another name")
-        if MARK not in _head(ticket):
+        if MARK not in _bytes(ticket)[:400].decode("utf-8", "replace"):
             raise BadInput(f"{ticket}: a ticket that a person wrote stands where the finished part's would go: move it, or change --to")
-    if record.exists() and '"buckwright"' not in _head(record):
-        raise BadInput(f"{record}: a file that is no record of a fix stands where the record would go: move it, or change --to")
+    made = _made(record) if record.exists() else None
+    if out.exists() and hashlib.sha256(_bytes(out)).hexdigest() != made:
+        raise BadInput(f"{out}: there is a part of that name which is not as a fix left it, perhaps the only one: move it, or change --to")
 
 
-def _head(path: Path) -> str:
+def _made(record: Path) -> str | None:
+    """The fingerprint of the part that a record speaks of. Raises BadInput when the file is no record of a fix."""
     try:
-        with path.open("rb") as file:
-            return file.read(400).decode("utf-8", "replace")
+        data = json.loads(_bytes(record))
+        if data["format"] == FORMAT and data["tool"]["name"] == "buckwright":
+            return str(data["output"]["sha256"])
+    except (ValueError, KeyError, TypeError):
+        pass  # said below
+    raise BadInput(f"{record}: a file that is no record of a fix stands where the record would go: move it, or change --to")
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
     except OSError as error:
         raise BadInput(f"{path}: could not be read: {error.strerror or error}") from error
 
@@ -142,14 +157,3 @@ def record_data(report: Report, before: Part, settings: Settings, out: Path, sha
 
 def _said(part: dict[str, Any]) -> dict[str, Any]:
     return {key: part[key] for key in ("rules", "findings")}
-
-
-def read_record(path: Path) -> dict[str, Any]:
-    """A record as data. Raises BadInput when it is none."""
-    try:
-        data = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise BadInput(f"{path}: this is no record of a fix: {error}") from error
-    if not isinstance(data, dict) or data.get("format") != FORMAT:
-        raise BadInput(f"{path}: this is no record of a fix that this version knows")
-    return data
