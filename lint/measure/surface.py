@@ -99,7 +99,11 @@ class Extent:
 @measure
 def extent(skin: Skin) -> Extent:
     """The box around the part, along the axes."""
-    used = skin.vertices[np.unique(skin.faces)] if len(skin.faces) else np.zeros((1, 3))
+    if not len(skin.faces):
+        return Extent(np.zeros(3), np.zeros(3), 0.0)
+    marked = np.zeros(len(skin.vertices), dtype=bool)
+    marked[skin.faces.reshape(-1)] = True
+    used = skin.vertices[marked]
     low, high = used.min(axis=0), used.max(axis=0)
     return Extent(low, high, float(np.linalg.norm(high - low)))
 
