@@ -129,8 +129,12 @@ def _try_lock(lock: Path) -> int | None:
     except ImportError:  # Windows
         try:
             return os.open(lock, os.O_WRONLY | os.O_CREAT | os.O_EXCL)
-        except (FileExistsError, PermissionError):
+        except FileExistsError:
             return None
+        except PermissionError:
+            if os.access(lock.parent, os.W_OK):  # it is being removed by the run that held it
+                return None
+            raise
     handle = os.open(lock, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o666)
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
