@@ -81,7 +81,7 @@ def holes_for(shell: int, plan: Plan, survey: Survey, wall: float) -> list[Shaft
         highest = grey_dilation(np.where(above, plan.floor, -np.inf), size=(2 * reach + 1, 2 * reach + 1))
         at = spots[:, ::-1] * step + plan.grid.low[:2]
         low, top = plan.floor[spots[:, 0], spots[:, 1]], highest[spots[:, 0], spots[:, 1]]
-        clear = _clear(skin.vertices, skin.faces[plan.sides], at, plan.base, top) >= radius + wall
+        clear = clear_of(skin.vertices, skin.faces[plan.sides], at, plan.base, top) >= radius + wall
         if not clear.any():
             continue
         at, low, top = at[clear], low[clear], top[clear]
@@ -91,7 +91,7 @@ def holes_for(shell: int, plan: Plan, survey: Survey, wall: float) -> list[Shaft
     raise Declined(f"two holes of {WIDTHS[-1]:.1f} mm do not fit through the base with {wall:.1f} mm of wall around them")
 
 
-def _clear(vertices: FloatArray, faces: IntArray, at: FloatArray, base: float, top: FloatArray) -> FloatArray:
+def clear_of(vertices: FloatArray, faces: IntArray, at: FloatArray, base: float, top: FloatArray) -> FloatArray:
     """Least distance from upright axes, from the base up to `top`, to some faces, mm, (k,). Looked at every 1.5 mm and at both ends."""
     if not len(faces):
         return np.full(len(at), np.inf)

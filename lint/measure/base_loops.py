@@ -1,0 +1,110 @@
+"""Outlines in level skin: the holes, sockets, pegs and letters in the base and on the land around what stands on it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lint.measure import measure
+from lint.measure.contact import Contact
+from lint.measure.edges import Edges
+from lint.measure.land import Land
+from lint.measure.rays import Rays
+from lint.measure.surface import Faces, Skin
+from lint.terms import BoolArray, IntArray, NotRun
+
+
+@dataclass(frozen=True)
+class Loop:
+    """An outline in level skin. x, y: its middle, mm; width: of a circle of its area, mm; round: 4 pi area / length^2, 1 for a circle;
+    step: how far the skin beside it goes up or down at once, mm; reach: how far it is from its middle, along the upright, to the next
+    skin, infinite when there is none; outer: it goes round its skin and does not lie in it."""
+
+    x: float
+    y: float
+    width: float
+    round: float
+    step: float
+    reach: float
+    outer: bool
+
+    @property
+    def blind(self) -> bool:
+        """Whether what it goes round ends where its sides do: a socket or a peg, and no hole into a hollow."""
+        return self.reach <= 1.2 * self.step + 0.5
+
+
+@dataclass(frozen=True)
+class BaseLoops:
+    """base: outlines in the skin that lies on the bed; land: outlines in the level skin around what stands on it."""
+
+    base: tuple[Loop, ...]
+    land: tuple[Loop, ...]
+
+
+@measure
+def base_loops(skin: Skin, edges: Edges, facets: Faces, contact: Contact, land: Land, rays: Rays) -> BaseLoops:
+    """Every outline of the base and of the land, largest first. Raises NotRun when the part rests on no flat base."""
+    if not len(contact.faces):
+        raise NotRun("the part rests on no flat base")
+    on = np.zeros(len(skin.faces), dtype=bool)
+    on[contact.faces] = True
+    below = _loops_of(on, skin, edges, rays, contact.lowest, up=True)
+    if land.area <= 0:
+        return BaseLoops(below, ())
+    rise = skin.vertices[skin.faces, 2].mean(axis=1) - contact.lowest
+    level = (facets.normal[:, 2] > np.cos(np.radians(5.0))) & (np.abs(rise - land.height) <= 0.5)
+    return BaseLoops(below, _loops_of(level, skin, edges, rays, contact.lowest + land.height, up=False))
+
+
+def _loops_of(on: BoolArray, skin: Skin, edges: Edges, rays: Rays, height: float, up: bool) -> tuple[Loop, ...]:
+    """Outlines of the faces marked in `on`: the edges where they meet other faces, chained where they touch."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    one, two = edges.neighbours.T
+    apart = on[one] != on[two]
+    edge = edges.neighbour_edge[apart]
+    if not len(edge):
+        return ()
+    mine = np.where(on[one[apart]], one[apart], two[apart])
+    other = np.where(on[one[apart]], two[apart], one[apart])
+    ends = edges.ends[edge]
+    start, end = _directed(skin, mine, ends)
+    used, index = np.unique(ends, return_inverse=True)
+    index = index.reshape(-1, 2)
+    graph = coo_matrix((np.ones(len(index), dtype=np.int8), (index[:, 0], index[:, 1])), shape=(len(used), len(used)))
+    label = connected_components(graph, directed=False)[1][index[:, 0]]
+    count = int(label.max()) + 1
+    middle = skin.vertices[used].mean(axis=0)[:2]
+    a, b = skin.vertices[start, :2] - middle, skin.vertices[end, :2] - middle
+    twice = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+    area = np.bincount(label, weights=twice, minlength=count) / 2 * (-1 if up else 1)
+    length = np.bincount(label, weights=np.linalg.norm(b - a, axis=1), minlength=count)
+    centre = np.stack([np.bincount(label, weights=(a[:, k] + b[:, k]) * twice, minlength=count) for k in (0, 1)], axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        centre = np.where(area[:, None] != 0, centre / (6 * area[:, None] * (-1 if up else 1)), 0.0) + middle
+    far = np.abs(skin.vertices[skin.faces[other], 2] - height).max(axis=1)
+    step = np.zeros(count)
+    np.maximum.at(step, label, far)
+    size = np.abs(area)
+    origin = np.column_stack((centre, np.full(count, height + (-1e-3 if up else 1e-3))))
+    toward = np.array([0.0, 0.0, 1.0 if up else -1.0])
+    _, reach = rays.first(origin, np.broadcast_to(toward, origin.shape))
+    _, back = rays.first(origin, np.broadcast_to(-toward, origin.shape))
+    reach = np.minimum(reach, back)
+    loops = [
+        Loop(float(centre[k, 0]), float(centre[k, 1]), float(2 * np.sqrt(size[k] / np.pi)), float(4 * np.pi * size[k] / length[k] ** 2),
+             float(step[k]), float(reach[k]), bool(area[k] > 0))
+        for k in np.argsort(-size) if size[k] > 0
+    ]  # fmt: skip
+    return tuple(loops)
+
+
+def _directed(skin: Skin, face: IntArray, ends: IntArray) -> tuple[IntArray, IntArray]:
+    """The two ends of an edge of a face in the order in which the face runs along it."""
+    corner = skin.faces[face]
+    following = np.roll(corner, -1, axis=1)
+    forward = ((corner == ends[:, :1]) & (following == ends[:, 1:])).any(axis=1)
+    return np.where(forward, ends[:, 0], ends[:, 1]), np.where(forward, ends[:, 1], ends[:, 0])

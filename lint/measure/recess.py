@@ -1,0 +1,124 @@
+"""Recesses: places where the skin runs into the part narrower than a given ball and deeper than the ball's edge would go."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lint.measure import measure
+from lint.measure.contact import Contact
+from lint.measure.edges import Edges
+from lint.measure.shells import around_points
+from lint.measure.surface import Faces, Skin
+from lint.measure.walls import Gaps, Patches
+from lint.terms import BoolArray, FloatArray, IntArray, Place
+
+# Skin whose air, straight out, is less wide than this belongs to a recess: nostrils and ear canals are 6 to 12 mm wide. mm.
+WIDE = 12.0
+# Two skins that close on each other faster than this, in degrees, meet in a fold that opens towards the eye and not in a recess.
+FOLD = 60.0
+SPACING = 0.5
+
+
+@dataclass(frozen=True)
+class Recess:
+    """depth: from its mouth to the farthest skin in it, mm; width: of the air across it, the middle of its skin, mm; faces: (k,)."""
+
+    depth: float
+    width: float
+    place: Place
+    faces: IntArray
+
+    @property
+    def ratio(self) -> float:
+        """Depth over width."""
+        return self.depth / max(self.width, 1e-9)
+
+
+@measure
+def recesses(skin: Skin, edges: Edges, facets: Faces, patches: Patches, gaps: Gaps, contact: Contact) -> tuple[Recess, ...]:
+    """Regions of skin with less than WIDE of air over them, the deepest for their width first. Sampled at the patches.
+
+    A ball WIDE across cannot touch such skin, since it would stand in the skin opposite. Floors that look out of the mouth are counted
+    in. What opens in the base is left out: it is a drain, a socket or a mark, and lies on the board.
+    """
+    near = (gaps.width < WIDE) & (gaps.taper < FOLD)
+    area = np.bincount(patches.face, weights=np.where(near, patches.area, 0.0), minlength=len(skin.faces))
+    total: FloatArray = np.bincount(patches.face, weights=patches.area, minlength=len(skin.faces)).astype(np.float64)
+    within: BoolArray = (area > total / 2) & (total > 0)
+    if not within.any():
+        return ()
+    within |= _floors(near, total, facets, patches)
+    label = _pieces(within, edges, patches.face[near], gaps.across[near], len(skin.faces))
+    base = np.zeros(len(skin.faces), dtype=bool)
+    base[contact.faces] = True
+    one, two = edges.neighbours.T
+    mouth = within[one] != within[two]
+    edge_label = np.where(within[one[mouth]], label[one[mouth]], label[two[mouth]])
+    on_base = base[one[mouth]] | base[two[mouth]]
+    ends = edges.ends[edges.neighbour_edge[mouth]]
+    barred = set(np.unique(edge_label[on_base]).tolist())
+    order = np.argsort(label[within], kind="stable")
+    groups = np.split(np.flatnonzero(within)[order], np.flatnonzero(np.diff(label[within][order])) + 1)
+    by_edge = np.argsort(edge_label, kind="stable")
+    sorted_label = edge_label[by_edge]
+    by_patch = np.flatnonzero(near)[np.argsort(label[patches.face[near]], kind="stable")]
+    patch_label = label[patches.face[by_patch]]
+    found: list[Recess] = []
+    for faces in groups:
+        which = int(label[faces[0]])
+        rim = ends[by_edge[np.searchsorted(sorted_label, which, "left") : np.searchsorted(sorted_label, which, "right")]]
+        mine = by_patch[np.searchsorted(patch_label, which, "left") : np.searchsorted(patch_label, which, "right")]
+        if which in barred or not len(rim) or not len(mine):
+            continue
+        points = np.vstack((skin.vertices[np.unique(skin.faces[faces])], patches.point[mine]))
+        depth = float(_distance_to(skin.vertices[rim], points).max())
+        found.append(Recess(depth, _middle(gaps.width[mine], patches.area[mine]), around_points(points, faces), faces))
+    return tuple(sorted(found, key=lambda r: -r.ratio))
+
+
+def _pieces(within: BoolArray, edges: Edges, face: IntArray, across: IntArray, count: int) -> IntArray:
+    """(count,) which recess each face belongs to: over shared edges, and from each face to the one across the air."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    beside = edges.neighbours[within[edges.neighbours].all(axis=1)]
+    over = (across >= 0) & within[face] & within[across]
+    one, two = np.concatenate((beside[:, 0], face[over])), np.concatenate((beside[:, 1], across[over]))
+    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(count, count))
+    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
+
+
+def _floors(near: BoolArray, total: FloatArray, facets: Faces, patches: Patches) -> BoolArray:
+    """(m,) faces close to a recess that look out of it, such as its floor: a ball WIDE across cannot touch most of their area."""
+    from scipy.spatial import cKDTree
+
+    beside, _ = cKDTree(patches.point[near]).query(patches.point, distance_upper_bound=WIDE)
+    asked = np.flatnonzero(np.isfinite(beside) & ~near)
+    floors = np.zeros(len(total), dtype=bool)
+    if not len(asked):
+        return floors
+    face = patches.face[asked]
+    ball = patches.point[asked] + WIDE / 2 * facets.normal[face]
+    touched, _ = cKDTree(patches.point).query(ball, distance_upper_bound=WIDE / 2)
+    shut = touched < 0.9 * WIDE / 2
+    floors[:] = np.bincount(face, weights=patches.area[asked] * shut, minlength=len(total)) > total / 2
+    return floors
+
+
+def _distance_to(rim: FloatArray, points: FloatArray) -> FloatArray:
+    """Distance of points (k, 3) to the edges of a mouth (e, 2, 3), mm; edges are followed in steps of SPACING."""
+    from scipy.spatial import cKDTree
+
+    steps = np.maximum(np.ceil(np.linalg.norm(rim[:, 1] - rim[:, 0], axis=1) / SPACING).astype(np.int64), 1)
+    at = np.repeat(np.arange(len(rim)), steps + 1)
+    share = (np.arange(len(at)) - np.repeat(np.cumsum(steps + 1) - steps - 1, steps + 1)) / steps[at]
+    spots = rim[at, 0] + share[:, None] * (rim[at, 1] - rim[at, 0])
+    return np.asarray(cKDTree(spots).query(points)[0])
+
+
+def _middle(values: FloatArray, weights: FloatArray) -> float:
+    order = np.argsort(values)
+    reached = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(reached, reached[-1] / 2)])
