@@ -8,9 +8,10 @@ import numpy as np
 
 from lint.measure import measure
 from lint.measure.edges import Edges
-from lint.measure.surface import Faces, Skin
+from lint.measure.surface import Extent, Faces, Skin
 from lint.terms import BoolArray, FloatArray, IntArray
 
+LEAST = 1e-5  # of the diagonal; less sag than this is none, so that finely drawn skin is passed over
 FLAT = 0.1  # degrees; faces that bend less are one flat facet
 LEVEL = 0.3  # degrees; a facet whose faces lean farther from their mean is a gentle curve drawn finely, and has no sag to speak of
 SHARP = 40.0  # degrees; an edge that bends more is meant to be one
@@ -38,7 +39,7 @@ class Bends:
 
 
 @measure
-def sags(skin: Skin, edges: Edges, facets: Faces) -> FloatArray:
+def sags(skin: Skin, edges: Edges, facets: Faces, extent: Extent) -> FloatArray:
     """(m,) how far the flat face stands off the round it stands for, mm; zero on flats and beside sharp edges.
 
     Faces that bend by less than a tenth of a degree are one facet. A border bends smoothly when it bends by less than 40 degrees, when
@@ -48,7 +49,9 @@ def sags(skin: Skin, edges: Edges, facets: Faces) -> FloatArray:
     """
     m = len(skin.faces)
     sag = np.zeros(m)
-    angle = _bend(facets, edges, skin)
+    angle = _bend(facets, edges)
+    if not (np.radians(np.abs(angle[np.abs(angle) < SHARP])).max(initial=0.0) * _longest(skin) / 4 > LEAST * extent.diagonal):
+        return sag
     facet = _flats(edges, angle, m)
     count = int(facet.max(initial=-1)) + 1
     weight = np.maximum(np.bincount(facet, weights=facets.area, minlength=count), 1e-300)
@@ -72,7 +75,13 @@ def sags(skin: Skin, edges: Edges, facets: Faces) -> FloatArray:
     return worst[facet]
 
 
-def _bend(facets: Faces, edges: Edges, skin: Skin) -> FloatArray:
+def _longest(skin: Skin) -> float:
+    """The longest side of any face, mm."""
+    corners = skin.vertices[skin.faces]
+    return float(np.sqrt(((corners - np.roll(corners, 1, axis=1)) ** 2).sum(axis=2).max(initial=0.0)))
+
+
+def _bend(facets: Faces, edges: Edges) -> FloatArray:
     """(k,) degrees between the two faces at each shared edge, above zero where the edge is convex; none where they disagree."""
     one, two = edges.neighbours.T
     a, b = facets.normal[one], facets.normal[two]

@@ -69,6 +69,8 @@ def specks(skin: Skin, edges: Edges, shells: Shells, nesting: Nesting, cracks: C
     Touching is told from sampled points, spaced at most a twenty-fourth of the smaller clump's length; holding by an open clump from
     its winding number (Jacobson, Kavan, Sorkine-Hornung 2013).
     """
+    if shells.count < 2:
+        return _single(shells)
     clump_of = _components(np.vstack((_contacts(skin, shells), np.stack((nesting.inner, nesting.outer), axis=1),
                                       shells.label[cracks.faces])), shells.count)  # fmt: skip
     clumps = _clumps(skin, shells, clump_of)
@@ -90,6 +92,14 @@ def specks(skin: Skin, edges: Edges, shells: Shells, nesting: Nesting, cracks: C
     shell_length = spans(skin, shells.label, shells.count)
     gap = _gaps(skin, pieces, main)
     return Specks(piece, shell_length, pieces.count, pieces.low, pieces.high, pieces.length, pieces.area, whole, flat, gap, main)
+
+
+def _single(shells: Shells) -> Specks:
+    """A part of one shell, or none: there is nothing to compare it with, and its box's diagonal will do for a length."""
+    length = np.linalg.norm(shells.high - shells.low, axis=1)
+    none = np.zeros(shells.count)
+    piece = np.zeros(shells.count, dtype=np.int64)
+    return Specks(piece, length, shells.count, shells.low, shells.high, length, shells.area, shells.closed, none + 1, none, 0)
 
 
 def spans(skin: Skin, label: IntArray, count: int) -> FloatArray:
