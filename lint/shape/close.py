@@ -6,8 +6,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from lint.measure.edges import Rim
 from lint.shape.crossing import crossing_faces
-from lint.shape.facing import main_sheet, outer_rim
+from lint.shape.facing import SCRAP_SHARE, main_sheet, outer_rim
 from lint.shape.fill import Patch, patches
 from lint.shape.triangles import spots_on
 from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Promise, Shaped, Touch, Zone
@@ -42,7 +43,14 @@ def make(job: Job) -> Shaped:
     kept = None
     if "seat" in job.planned:
         kept = outer_rim(skin, rims, job.survey.get("shells"), job.survey.get("facets"))
-    loops = [loop for rim in rims if rim is not kept and rim.closed for loop in _simple(rim.points) if len(loop) >= 3]
+    scraps = _scraps(job, kept)
+    loops = [
+        loop
+        for rim in rims
+        if rim is not kept and rim.closed and int(job.survey.get("shells").label[rim.faces[0]]) not in scraps
+        for loop in _simple(rim.points)
+        if len(loop) >= 3
+    ]
     if not loops:
         if kept is not None:
             raise Declined("its one rim is where the sheet ends: seat carries it down to a base")
@@ -72,6 +80,16 @@ def make(job: Job) -> Shaped:
         _told(count, faces, first_new, vertices, kept is not None, left),
         zones=(Zone("near", "the patches over the holes", spacing, tuple((float(x), float(y), float(z)) for x, y, z in spots)),),
     )  # fmt: skip
+
+
+def _scraps(job: Job, kept: Rim | None) -> frozenset[int]:
+    """Open shells so small beside the sheet whose outer rim is kept that seat leaves them behind: filling them would be in vain."""
+    if kept is None:
+        return frozenset()
+    shells = job.survey.get("shells")
+    main = int(shells.label[kept.faces[0]])
+    small = np.flatnonzero(shells.area < SCRAP_SHARE * shells.area[main])
+    return frozenset(int(s) for s in small)
 
 
 def _whole(faces: IntArray) -> IntArray:
@@ -139,32 +157,26 @@ def _joined(vertices: FloatArray, faces: IntArray, holes: list[_Hole]) -> tuple[
 
 
 def _flakes(job: Job, holes: list[_Hole], vertices: FloatArray, faces: IntArray, first_new: int) -> list[_Hole]:
-    """Holes whose patch makes a scrap with hardly anything between its two sides, other than on the main sheet."""
+    """Holes whose patches make a scrap, other than the main sheet, with nothing or hardly anything between its two sides."""
     shells, rims = job.survey.get("shells"), job.survey.get("rims")
     main = main_sheet(rims, shells)
     shell_of = {int(point): int(shells.label[rim.faces[0]]) for rim in rims for point in rim.points}
-    scraps: dict[int, list[_Hole]] = {}
-    for hole in holes:
-        shell = shell_of[int(hole.loop[0])]
-        if hole.done and shell != main:
-            scraps.setdefault(shell, []).append(hole)
-    found: list[_Hole] = []
-    label = shells.label[_whole(job.survey.get("skin").faces)]
-    for shell, mine in scraps.items():
-        own = [faces[:first_new][label == shell]]
-        for hole in mine:
-            patch = hole.ways[hole.turn]
-            number = np.concatenate((hole.loop, np.zeros(len(patch.points), dtype=np.int64)))
-            own.append(number[patch.faces] if not len(patch.points) else np.zeros((0, 3), dtype=np.int64))
-        if any(len(h.ways[h.turn].points) for h in mine):
-            continue
-        a, b, c = (vertices[np.vstack(own)[:, i]] - vertices[mine[0].loop[0]] for i in range(3))
-        cross = np.cross(b - a, c - a)
-        size = float(np.linalg.norm(cross, axis=1).sum()) / 2
-        held = abs(float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum())) / 6
-        if 2 * held < SCRAP * size**1.5:
-            found += mine
-    return found
+    label = np.concatenate((shells.label[_whole(job.survey.get("skin").faces)], np.full(len(faces) - first_new, -1)))
+    done = [h for h in holes if h.done]
+    begin = first_new
+    for hole in done:
+        size = len(hole.ways[hole.turn].faces)
+        label[begin : begin + size] = shell_of[int(hole.loop[0])]
+        begin += size
+    flakes = set()
+    for shell in {shell_of[int(h.loop[0])] for h in done} - {main}:
+        own = faces[label == shell]
+        a, b, c = (vertices[own[:, i]] - vertices[own[0, 0]] for i in range(3))
+        skin_area = float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum()) / 2
+        held = float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum()) / 6
+        if 2 * held < SCRAP * skin_area**1.5:
+            flakes.add(shell)
+    return [h for h in done if shell_of[int(h.loop[0])] in flakes]
 
 
 def _told(count: int, faces: IntArray, first_new: int, vertices: FloatArray, kept: bool, left: int) -> str:

@@ -18,8 +18,10 @@ from lint.terms import FloatArray, IntArray, Part
 # A rim that spans less of the skin's area than this is a hole to be filled; more, and the part is a sheet that ends there.
 # A hand open at the wrist spans about 5 %, a whole arm 3 % (computed from a cylinder of that shape, rounded end and all).
 OUTER_SHARE = 0.015
-# A rim this far from round (4 pi area over length squared, by its vector area) does not say which way it looks.
-CLEAR_RIM = 0.05
+# A loose open scrap of less than this share of the sheet's skin is left behind when the sheet is seated, and said so.
+SCRAP_SHARE = 0.03
+# A rim whose vector area is less than this share of a disc as wide as the rim does not say which way it looks: it is wound about.
+CLEAR_RIM = 0.1
 # Seen from its outside a crop of a body bulges: the skin's middle lies on the far side of the rim. Share of the rim's own size.
 HOLLOW_SHARE = 0.05
 
@@ -93,10 +95,11 @@ def facing(part: Part, skin: Skin, rim: Rim, faces: IntArray, facets: Faces) -> 
     if told is not None:
         inside_out = size > 0 and float(area @ told) < -0.3 * size
         return Facing(told, inside_out, "as the ticket's face says", "")
-    if size < CLEAR_RIM * rim.length**2 / (4 * np.pi):
+    radius = float(np.sqrt(((points - points.mean(axis=0)) ** 2).sum(axis=1).mean()))
+    if size < CLEAR_RIM * np.pi * radius**2:
         normal = _plane(points)
         bulge = float(middle @ normal)
-        if abs(bulge) < HOLLOW_SHARE * rim.length / 6:
+        if abs(bulge) < HOLLOW_SHARE * radius:
             raise ValueError("the rim is too wound about to say which way the sheet looks")
         return Facing(normal if bulge > 0 else -normal, False, "by the flat that fits the rim best", "")
     up = area / size

@@ -6,7 +6,7 @@ import numpy as np
 
 from lint.measure import Survey
 from lint.shape.carry import Built
-from lint.shape.facing import asked_up, facing, main_sheet, outer_rim, turn_to_top
+from lint.shape.facing import SCRAP_SHARE, asked_up, facing, main_sheet, outer_rim, turn_to_top
 from lint.shape.level import REST_SHARE, SNAP, Levelled, level, stumps
 from lint.shape.sheet import Base, Seated, seat_sheet
 from lint.shape.triangles import spots_on
@@ -20,12 +20,11 @@ fix = Fix(
     "cut or filled flat; the sculpted skin above stays as it is",
 )
 
-# A loose open scrap of less than this share of the sheet's skin is left behind and said so.
-SCRAP_SHARE = 0.01
-# What a part newly standing, newly solid or newly wider may be told: it may be too big for the bed (24), have gaps above its base (31),
+# What a part newly standing, newly solid or newly wider may be told: its walls may run into another shell of it (10, which unite mends),
+# it may have gaps above its base (31), be too big for the bed (24),
 # steep skin (32), layers that begin in mid-air (33), suction (38), a saving by hollowing (39), other undercuts now that it faces
 # another way (51), recesses (52).
-MAY_RAISE = (24, 31, 32, 33, 38, 39, 51, 52)
+MAY_RAISE = (10, 24, 31, 32, 33, 38, 39, 51, 52)
 
 
 # Tip angle and flatness a part that is left as it is must have: facts 1.4.7 and 1.4.3.
@@ -123,12 +122,9 @@ def _sheet(job: Job) -> Shaped:
     main = main_sheet(rims, shells)
     others = [r for r in rims if r is not rim]
     scraps = sorted({int(shells.label[r.faces[0]]) for r in others} - {main})
-    if any(shells.label[r.faces[0]] == main for r in others):
-        raise Declined(f"besides its outer rim the sheet has {len(others)} more: close them first")
+    holes = sum(int(shells.label[r.faces[0]]) == main for r in others)
     if any(shells.area[s] > SCRAP_SHARE * shells.area[main] for s in scraps):
         raise Declined("it is in several open pieces of some size: drop or unite them first")
-    if len(np.unique(rim.points)) != len(rim.points):
-        raise Declined("the rim touches itself in a point: untangle it first")
     try:
         way = facing(part, skin, rim, np.flatnonzero(shells.label == main), facets)
     except ValueError as reason:
@@ -140,7 +136,7 @@ def _sheet(job: Job) -> Shaped:
     if way.inside_out:
         sheet, loop = sheet[:, ::-1], loop[::-1]
     settings = job.settings
-    seated = seat_sheet(points, sheet, loop, Base(settings.base, settings.margin, settings.corner, 2 * settings.nozzle))
+    seated = seat_sheet(points, sheet, loop, holes, Base(settings.base, settings.margin, settings.corner, 2 * settings.nozzle))
     moved = np.eye(4)
     moved[:3, :3] = turn
     moved[2, 3] = -seated.floor
@@ -152,7 +148,7 @@ def _sheet(job: Job) -> Shaped:
         new,
         Promise(skin_max=0.0, skin_p99=0.0, volume="any", pieces="fewer" if scraps else "same", clears=_called(job), may_raise=MAY_RAISE),
         _told(seated, way.said, settings.base, len(scraps)),
-        zones=_zones(seated, points),
+        zones=_zones(seated, points, skin.faces[np.isin(shells.label, scraps)]),
         moved=moved,
         cautions=cautions,
     )
@@ -179,7 +175,7 @@ def _part(part: Part, built: Built, floor: float, rest: IntArray, points: FloatA
     return part.with_mesh(at, new[faces], moved=moved)
 
 
-def _zones(seated: Seated, old: FloatArray) -> tuple[Zone, ...]:
+def _zones(seated: Seated, old: FloatArray, scraps: IntArray) -> tuple[Zone, ...]:
     shift = np.array([0.0, 0.0, -seated.floor])
     level = seated.new_below - seated.floor
     zones = [Zone("under", "the new base", 1e-6, ((0.0, 0.0, float(level)), (0.0, 0.0, 1.0)))]
@@ -190,6 +186,9 @@ def _zones(seated: Seated, old: FloatArray) -> tuple[Zone, ...]:
     if seated.strip:
         spots, spacing = spots_on(old, seated.trimmed)
         zones.append(Zone("near", "the strip cut off the ragged rim", spacing, _tuples(spots + shift)))
+    if len(scraps):
+        spots, spacing = spots_on(old, scraps)
+        zones.append(Zone("near", "loose open scraps left behind", spacing, _tuples(spots + shift)))
     return tuple(zones)
 
 

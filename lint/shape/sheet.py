@@ -25,7 +25,7 @@ STEP = 1.0
 # Leaning angle a seated part is given at least, degrees: facts 1.4.7 ask for 15, and hollowing may raise the centre a little.
 STANDS = 17.0
 # The strip cut off a ragged rim is at most this share of the size of the rim's opening.
-STRIP_SHARE = 0.04
+STRIP_SHARE = 0.08
 
 
 @dataclass(frozen=True)
@@ -57,13 +57,20 @@ class Seated:
     outline: FloatArray
 
 
-def seat_sheet(vertices: FloatArray, faces: IntArray, rim: IntArray, base: Base) -> Seated:
-    """The solid of a sheet whose feature looks to +z. Raises Declined when no way of carrying the rim down is clean."""
+def seat_sheet(vertices: FloatArray, faces: IntArray, rim: IntArray, holes: int, base: Base) -> Seated:
+    """The solid of a sheet whose feature looks to +z. Raises Declined when no way of carrying the rim down is clean.
+
+    holes: how many more rims it has; they must lie in the strip that is cut off the outer one.
+    """
     size = float(np.sqrt(abs(area(vertices[rim][:, :2]))))
     edge = float(np.median(np.linalg.norm(vertices[rim] - vertices[np.roll(rim, 1)], axis=1)))
     most = STRIP_SHARE * size
+    whole = holes == 0 and len(np.unique(rim)) == len(rim)
     why = "the rim overhangs itself"
-    for strip in (0.0, *sorted({s for s in (edge, 2 * edge, most / 2, most) if s <= most})):
+    if not whole:
+        why = f"besides its outer rim the sheet has {holes} more" if holes else "the rim touches itself"
+    strips = sorted({s for s in (edge, 2 * edge, most / 4, most / 2, most) if s <= most})
+    for strip in (0.0, *strips) if whole else strips:
         points, skin, loop, trimmed = vertices, faces, rim, faces[:0]
         if strip:
             points, skin, loop, trimmed = _without_strip(vertices, faces, rim, strip)
@@ -76,7 +83,7 @@ def seat_sheet(vertices: FloatArray, faces: IntArray, rim: IntArray, base: Base)
             if not crossing_faces(seated.built.vertices, seated.built.faces, new).any():
                 return seated
             why = "a wall down from the rim would cut through the skin"
-    raise Declined(f"{why}, however the rim is evened out; crop the part to a cleaner rim first")
+    raise Declined(f"{why}, and evening out the rim does not help; close its holes, or crop it to a cleaner rim first")
 
 
 def _feet(rim: FloatArray, edge: float, level: float, thin: float) -> Iterator[Foot]:

@@ -1,0 +1,252 @@
+"""Seat: open sheets of known shape become solids of known volume on a flat base; the skin keeps its very points."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from corpus import solids
+from lint.load import read
+from lint.measure import Survey
+from lint.measure.displacement import skin_moved
+from lint.settings import Settings
+from lint.shape import seat
+from lint.shape.crossing import crossing_faces
+from lint.shape.outline import ring, tangled
+from lint.shape.unrolled import unrolled_wall
+from lint.terms import Declined, FloatArray, IntArray, Job, Part, Shaped, Source
+from lint.ticket import PartTable, Ticket
+from tests.scans import needs_scans, scan
+
+
+def part_of(vertices: FloatArray, faces: IntArray, **table: object) -> Part:
+    ticket = Ticket(part=PartTable(units="mm", **table))  # type: ignore[arg-type]
+    return Part(np.array(vertices), np.array(faces), Source(Path("trial.stl"), "stl", "0", 0), units="mm", ticket=ticket)
+
+
+def seated(part: Part, settings: Settings | None = None) -> Shaped:
+    return seat.make(Job(part, settings or Settings(), (), (), Survey(part), frozenset({"seat"}), True))
+
+
+def dome(radius: float = 40.0, cap: float = 0.0, level: int = 4) -> solids.Mesh:
+    """The skin of a ball above height `cap`, open below, as whole faces: a sheet with a stepped rim."""
+    vertices, faces = solids.ball(radius, level=level)
+    kept = faces[vertices[faces, 2].min(axis=1) >= cap]
+    used = np.unique(kept)
+    new = np.full(len(vertices), -1)
+    new[used] = np.arange(len(used))
+    return vertices[used], new[kept]
+
+
+def check(part: Part, shaped: Shaped) -> Survey:
+    """What must hold of everything that seat hands back."""
+    survey = Survey(shaped.part)
+    edges = survey.get("edges")
+    assert edges.closed
+    assert edges.agree.all()
+    assert len(survey.get("pinched")) == 0
+    assert survey.get("volume") > 0
+    contact = survey.get("contact")
+    assert contact.lowest == 0.0
+    assert contact.unevenness <= 0.1 or contact.area >= contact.base_area / 2
+    assert contact.share > 0.05
+    assert survey.get("stance").angle >= 15
+    moved = skin_moved(part, shaped.part, shaped.moved, shaped.zones)
+    assert shaped.promise.skin_max is not None
+    assert moved.max <= shaped.promise.skin_max + 1e-9
+    assert moved.samples > 1000, "the zones must leave the skin to be measured"
+    single = Survey(replace(shaped.part, vertices=shaped.part.vertices.astype(np.float32).astype(np.float64)))
+    assert single.get("edges").closed
+    import manifold3d as m3
+    import trimesh
+
+    skin = survey.get("skin")
+    solid = m3.Manifold(m3.Mesh64(skin.vertices.copy(), skin.faces.astype(np.uint64)))
+    assert solid.status() == m3.Error.NoError
+    other = trimesh.Trimesh(skin.vertices, skin.faces, process=False)
+    assert other.is_watertight
+    assert other.is_winding_consistent
+    assert other.volume == pytest.approx(survey.get("volume"), rel=1e-9)
+    return survey
+
+
+def test_a_flat_sheet_becomes_a_block_of_exact_volume() -> None:
+    vertices, faces = solids.box((40, 30, 5), step=5)
+    top = faces[(vertices[faces, 2] == 5).all(axis=1)]
+    part = part_of(vertices, top)
+    shaped = seated(part, Settings(base=12.0))
+    survey = check(part, shaped)
+    assert survey.get("volume") == pytest.approx(40 * 30 * 12, rel=1e-12)
+    assert shaped.part.vertices[:, 2].max() == pytest.approx(12)
+
+
+def test_every_point_of_the_skin_stays() -> None:
+    part = part_of(*dome())
+    shaped = seated(part)
+    check(part, shaped)
+    assert shaped.moved is not None
+    carried = part.vertices @ shaped.moved[:3, :3].T + shaped.moved[:3, 3]
+    kept = {tuple(p) for p in np.round(shaped.part.vertices, 9)}
+    assert all(tuple(p) in kept for p in np.round(carried, 9))
+
+
+def test_a_land_is_as_wide_as_asked() -> None:
+    part = part_of(*dome())
+    shaped = seated(part, Settings(margin=20.0))
+    survey = check(part, shaped)
+    reach = np.linalg.norm(survey.get("contact").hull, axis=1)
+    rim = np.linalg.norm(part.vertices[:, :2], axis=1).max()
+    assert reach.min() >= rim + 19.0
+    assert reach.max() <= rim + 22.5
+    floor_of_land = shaped.part.vertices[np.linalg.norm(shaped.part.vertices[:, :2], axis=1) > rim + 5, 2]
+    assert set(np.round(floor_of_land, 6)) == {0.0, 9.0}, "flat top and bottom, a millimetre under the lowest skin"
+
+
+def test_a_tall_sheet_gets_a_foot_that_holds_it() -> None:
+    vertices, faces = solids.tube(15, 0, 180, sides=64, rings=40)
+    low = np.flatnonzero(vertices[:, 2] == 0)
+    part = part_of(vertices, faces[~np.isin(faces, low).all(axis=1)])
+    survey = check(part, seated(part))
+    assert 15 <= survey.get("stance").angle < 22, "stands, with no more plate than that takes"
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_turned_any_way_it_is_set_upright(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    turn = np.linalg.qr(rng.normal(size=(3, 3)))[0]
+    turn *= np.sign(np.linalg.det(turn))
+    vertices, faces = dome(cap=5.0)
+    part = part_of(vertices @ turn.T + rng.uniform(-900, 900, 3), faces)
+    shaped = seated(part)
+    survey = check(part, shaped)
+    assert shaped.part.vertices[:, 2].max() == pytest.approx(10 + 40 - vertices[:, 2].min(), abs=0.2)
+    assert survey.get("volume") == pytest.approx(check(part_of(vertices, faces), seated(part_of(vertices, faces))).get("volume"), rel=2e-3)
+
+
+def test_a_sheet_wound_inside_out_is_turned_and_said_so() -> None:
+    vertices, faces = dome()
+    part = part_of(vertices, faces[:, ::-1])
+    shaped = seated(part)
+    check(part, shaped)
+    assert "inside out" in shaped.cautions[0]
+    right = seated(part_of(vertices, faces))
+    assert Survey(shaped.part).get("volume") == pytest.approx(Survey(right.part).get("volume"))
+    assert not right.cautions
+
+
+def test_the_tickets_face_says_which_way_is_up() -> None:
+    vertices, faces = dome(cap=5.0)
+    bowl = part_of(vertices, faces[:, ::-1], face=(0.0, 0.0, -1.0))  # meant as a bowl: its hollow side is the feature
+    shaped = seated(bowl)
+    survey = check(bowl, shaped)
+    assert not shaped.cautions
+    assert survey.get("volume") > 2 * np.pi * 40**2 * 10 / 3
+    assert "ticket" in shaped.did
+
+
+def test_a_rim_with_teeth_gets_no_fins() -> None:
+    vertices, faces = dome(level=5)
+    part = part_of(vertices, faces)
+    rng = np.random.default_rng(5)
+    for _ in range(2):
+        edges = Survey(part).get("edges")
+        half = np.flatnonzero(edges.half_edge >= 0)
+        rim = np.unique(half[edges.count[edges.half_edge[half]] == 1] // 3)
+        part = part_of(part.vertices, np.delete(part.faces, rng.choice(rim, len(rim) // 3, replace=False), axis=0))
+    try:
+        shaped = seated(part)
+    except Declined as reason:  # what was torn off may leave further holes: then close must come first
+        pytest.fail(str(reason))
+    check(part, shaped)
+
+
+def test_a_rim_that_hangs_over_itself_gets_a_wall_without_crossing() -> None:
+    """A rim on a cylinder that runs back over itself as a cut ear lobe does: its unrolled wall is sound and covers what it should."""
+    share = np.linspace(0, 1, 240, endpoint=False)
+    back = np.clip((share - 0.45) / 0.1, 0, 1)
+    along = share * 2 * np.pi - 0.5 * np.sin(2 * np.pi * back) * 0.9
+    height = 10 + 8 * np.sin(np.pi * back) ** 2 + 6 * back * (back < 1) * (share < 0.55)
+    rim = np.column_stack((40 * np.cos(along), 40 * np.sin(along), height))
+    assert tangled(rim[:, :2], ring(len(rim))).any(), "straight down it would cross itself"
+    turn = np.arange(120) * 2 * np.pi / 120
+    line = np.column_stack((40 * np.cos(turn), 40 * np.sin(turn)))
+    wall = unrolled_wall(rim, line, 0.0)
+    assert wall is not None
+    points = np.vstack((rim, np.column_stack((line, np.zeros(120)))))
+    survey = Survey(part_of(points, wall))
+    assert len(survey.get("edges").open) == 240 + 120
+    assert not len(survey.get("edges").crowded)
+    assert survey.get("edges").agree.all()
+    assert not crossing_faces(points, wall, np.ones(len(wall), dtype=bool)).any()
+    normal = survey.get("facets").normal[survey.get("facets").area > 0.05]
+    centre = survey.get("facets").centre[survey.get("facets").area > 0.05]
+    assert ((normal * centre)[:, :2].sum(axis=1) > 0).all(), "it faces outward"
+
+
+def test_seated_twice_is_declined() -> None:
+    shaped = seated(part_of(*dome()))
+    with pytest.raises(Declined, match="flat and firm"):
+        seated(shaped.part)
+
+
+def test_the_same_part_gives_the_same_bytes() -> None:
+    one, two = seated(part_of(*dome())), seated(part_of(*dome()))
+    assert one.part.vertices.tobytes() == two.part.vertices.tobytes()
+    assert one.part.faces.tobytes() == two.part.faces.tobytes()
+
+
+def test_without_units_there_is_no_base() -> None:
+    part = replace(part_of(*dome()), units=None)
+    with pytest.raises(Declined, match="units"):
+        seated(part)
+
+
+def test_a_ball_is_cut_as_little_as_it_takes_to_stand() -> None:
+    part = part_of(*solids.ball(50, level=5))
+    shaped = seated(part)
+    survey = check(part, shaped)
+    height = shaped.part.vertices[:, 2].max()
+    # Statics: a ball of radius r cut at depth h stands on a disc of radius sqrt(h (2r - h)); 15 degrees need h of about 1.7 mm.
+    assert 95 < height < 98.3
+    foot = np.sqrt((100 - height) * height)
+    assert survey.get("stance").angle == pytest.approx(np.degrees(np.arctan2(foot, height - 50)), abs=1.0)
+
+
+def test_a_leaning_block_is_turned_onto_its_face() -> None:
+    tilt = np.radians(20)
+    turn = np.array([[1, 0, 0], [0, np.cos(tilt), -np.sin(tilt)], [0, np.sin(tilt), np.cos(tilt)]])
+    vertices, faces = solids.box((60, 50, 20), step=10)
+    part = part_of(vertices @ turn.T, faces)
+    shaped = seated(part)
+    survey = check(part, shaped)
+    assert survey.get("volume") == pytest.approx(60 * 50 * 20, rel=1e-3)
+
+
+def test_a_hollow_that_opens_below_stays_open() -> None:
+    vertices, faces = solids.tube(30, 20, 60, rings=6)
+    vertices[:, 2] += 3
+    vertices[:, 2] += np.where(vertices[:, 2] < 4, 0.4 * vertices[:, 0] / 30, 0)  # an uneven end, which seat must cut
+    part = part_of(vertices, faces)
+    shaped = seated(part)
+    survey = check(part, shaped)
+    height = shaped.part.vertices[:, 2].max()
+    assert survey.get("volume") == pytest.approx(np.pi * (30**2 - 20**2) * height, rel=0.01)
+
+
+@needs_scans
+@pytest.mark.parametrize("name", ["ear_crop_open.ply", "nose_crop_open.ply", "face_mask_open.obj", "bust_demosthenes_lowres.obj"])
+def test_real_sheets(name: str) -> None:
+    units = {"ply": "mm", "obj": "cm"}[name[-3:]]
+    part = read(scan(name), ticket=Ticket(part=PartTable(units=units)))  # type: ignore[arg-type]
+    check(part, seated(part))
+    check(part, seated(part, Settings(margin=15.0)))
+
+
+@needs_scans
+@pytest.mark.parametrize(("name", "units"), [("hand_rigged_left.glb", "m"), ("head_average_metres.ply", "m")])
+def test_real_solids(name: str, units: str) -> None:
+    part = read(scan(name), ticket=Ticket(part=PartTable(units=units)))  # type: ignore[arg-type]
+    check(part, seated(part))
