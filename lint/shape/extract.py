@@ -25,6 +25,7 @@ SIDE = np.array(
 )
 FACE = ((0, 4, 6, 2), (1, 3, 7, 5), (0, 1, 5, 4), (2, 6, 7, 3), (0, 2, 3, 1), (4, 5, 7, 6))
 COARSE = 24  # cells along the longest side at the start of the refinement
+ODD = np.array([2.3719, 2.4127, 2.3391])  # flat sides must not lie just on the corners of cells
 CREASE = float(np.cos(np.radians(25.0)))
 
 
@@ -95,7 +96,7 @@ def band(field: Field, pitch: float, only: tuple[FloatArray, float] | None = Non
     only: points (p, 3) and a reach: cells farther from all the points are left out (a patch is wanted, not a whole skin).
     """
     used = field.vertices[field.faces.reshape(-1)]
-    low, high = used.min(axis=0) - 2 * pitch, used.max(axis=0) + 2 * pitch
+    low, high = used.min(axis=0) - ODD * pitch, used.max(axis=0) + 2 * pitch
     levels = max(0, int(np.ceil(np.log2(float((high - low).max()) / pitch / COARSE))))
     size = pitch * 2.0**levels
     count = np.ceil((high - low) / size).astype(np.int64)
@@ -159,6 +160,9 @@ def draw(field: Field, cells: IntArray, low: FloatArray, pitch: float, *, grow: 
         inside, distance, w = _values_again(field, low, pitch, corner, known)
     sort = (inside[index].astype(np.int64) << np.arange(8)).sum(axis=1)
     mixed = (sort > 0) & (sort < 255)
+    if not mixed.any():
+        nothing = np.zeros((0, 3))
+        return Drawn(nothing, np.zeros((0, 3), dtype=np.int64), nothing, np.zeros(0))
     return _fill(field, cells[mixed], index[mixed], sort[mixed], corner, inside, distance, w, low, pitch)
 
 

@@ -21,6 +21,10 @@ from lint.shape.wrap import near_points, survey_of, uncrossed
 from lint.terms import BoolArray, Declined, FloatArray, IntArray
 
 REACHES = (3.0, 5.0, 8.0)  # how far round the trouble skin is cut out, in cells; the next is tried when one does not fit
+PLACES = 60  # more broken places than this, and the part is better wrapped as a whole
+TRIED = 4  # places tried one by one at each reach
+TRIES = 12  # tries that may fail in all
+MOST_LOST = 0.02  # share of the skin that may be left out as inside out
 MARGIN = 1.0  # how far the patch stays off the skin that is kept, in cells
 NONE = np.zeros(0, dtype=np.int64)
 
@@ -38,15 +42,43 @@ class Patched:
     pitch: float
 
 
-def trouble_of(survey: Survey) -> tuple[FloatArray, IntArray]:
-    """Points along everything that is wrong with the skin, (k, 3), and the faces that are part of it: crossings and crowded edges."""
-    skin, table, crossings = survey.get("skin"), survey.get("edges"), survey.get("crossings")
+@dataclass(frozen=True)
+class Trouble:
+    """spots: (k, 3) points along what is wrong with the skin; faces: those that are part of it."""
+
+    spots: FloatArray
+    faces: IntArray
+
+
+def trouble_of(survey: Survey, every: bool = False) -> Trouble:
+    """Everything that is wrong with the skin: crossings and crowded edges. Crossings of two closed shells are left to unite,
+    unless `every` one is wanted."""
+    skin, table, crossings, shells = (survey.get(n) for n in ("skin", "edges", "crossings", "shells"))
     odd = np.union1d(table.crowded, table.neighbour_edge[~table.agree])
     ends = skin.vertices[table.ends[odd]]
+    rows = crossings.within | ~shells.closed[shells.label[crossings.pairs]].all(axis=1) | every
     at = np.isin(table.half_edge, odd)
-    faces = np.union1d(crossings.pairs.reshape(-1), np.flatnonzero(at) // 3)
-    start, end = np.vstack((crossings.start, ends[:, 0])), np.vstack((crossings.end, ends[:, 1]))
-    return np.vstack((start, (start + end) / 2, end)), faces
+    faces = np.union1d(crossings.pairs[rows].reshape(-1), np.flatnonzero(at) // 3)
+    start, end = np.vstack((crossings.start[rows], ends[:, 0])), np.vstack((crossings.end[rows], ends[:, 1]))
+    return Trouble(np.vstack((start, (start + end) / 2, end)), faces)
+
+
+def places_of(survey: Survey, trouble: Trouble, apart: float) -> list[Trouble]:
+    """The trouble by places that are farther than `apart` mm from each other, the largest first."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
+    skin = survey.get("skin")
+    corners = skin.vertices[skin.faces[trouble.faces]].reshape(-1, 3)
+    points = np.vstack((corners, trouble.spots))
+    pairs = cKDTree(points).query_pairs(apart, output_type="ndarray")
+    own = np.arange(len(corners))
+    pairs = np.vstack((pairs, np.stack((own, own - own % 3), axis=1)))
+    graph = coo_matrix((np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(len(points),) * 2)
+    label = connected_components(graph, directed=False)[1]
+    places = [Trouble(trouble.spots[label[len(corners) :] == k], trouble.faces[label[: len(corners) : 3] == k]) for k in np.unique(label)]
+    return sorted((p for p in places if len(p.faces) and len(p.spots)), key=lambda p: -len(p.faces))
 
 
 def pitch_near(survey: Survey, faces: IntArray) -> float:
@@ -57,30 +89,56 @@ def pitch_near(survey: Survey, faces: IntArray) -> float:
     return float(np.clip(0.6 * np.median(side), diagonal / 1000, diagonal / 150))
 
 
-def patched(survey: Survey, pitch: float, in_mm: bool) -> Patched:
-    """Cut out the trouble and lay new skin there. Raises Declined, with the reason of the last try, when no reach fits."""
-    skin, facets = survey.get("skin"), survey.get("facets")
-    spots, bad = trouble_of(survey)
-    if not len(bad):
+def patched(survey: Survey, in_mm: bool) -> Patched:
+    """Cut out the trouble, place by place, and lay new skin there. Raises Declined, with the reason, when a place cannot be mended."""
+    spots: list[FloatArray] = []
+    lost: list[FloatArray] = []
+    area, pitch = 0.0, 0.0
+    every = not len(trouble_of(survey).faces)  # only sound shells cross, and unite could not help
+    tries = TRIES
+    for _ in range(PLACES):
+        trouble = trouble_of(survey, every)
+        if not len(trouble.faces):
+            break
+        one, tries = _first_that_fits(survey, trouble, every, tries, in_mm)
+        spots.append(one.spots)
+        lost.append(one.lost)
+        area, pitch = area + one.area, max(pitch, one.pitch)
+        survey = survey_of(one.vertices, one.faces, in_mm)
+    else:
+        raise Declined(f"the skin is broken in more than {PLACES} places")
+    if not spots:
         raise Declined("no skin passes through skin, and no edge is crowded")
+    return Patched(survey.part.vertices, survey.part.faces, np.vstack(spots), np.vstack(lost), area, pitch)
+
+
+def _first_that_fits(survey: Survey, trouble: Trouble, every: bool, tries: int, in_mm: bool) -> tuple[Patched, int]:
+    """All the trouble at once where that works, else one place alone, the largest first; with as little reach as will do."""
+    skin, facets = survey.get("skin"), survey.get("facets")
     real = np.flatnonzero(facets.area > 0)
+    pitch = pitch_near(survey, trouble.faces)
     field = field_of(skin.vertices, skin.faces[real], pitch)
-    is_bad = np.isin(real, bad)
     reason = Declined("the trouble could not be cut out")
+    places = places_of(survey, trouble, 6 * pitch)
     for reach in REACHES:
-        try:
-            return _patched(survey, field, real, is_bad, spots, reach * pitch, pitch, in_mm)
-        except Declined as declined:
-            reason = declined
+        for place in (trouble, *places[: 0 if len(places) == 1 else TRIED]):
+            fine = pitch_near(survey, place.faces)
+            if not tries:
+                raise reason
+            try:
+                return _patched(survey, field, real, place, every, reach * fine, fine, in_mm), tries
+            except Declined as declined:
+                reason = declined
+                tries -= 1
     raise reason
 
 
 def _patched(
-    survey: Survey, field: Field, real: IntArray, is_bad: BoolArray, spots: FloatArray, reach: float, pitch: float, in_mm: bool
+    survey: Survey, field: Field, real: IntArray, trouble: Trouble, every: bool, reach: float, pitch: float, in_mm: bool
 ) -> Patched:
     skin = survey.get("skin")
     vertices, faces = skin.vertices, skin.faces[real]
-    cut = _cut_out(survey, vertices, faces, is_bad, spots, reach)
+    cut = _cut_out(survey, vertices, faces, np.isin(real, trouble.faces), trouble.spots, reach)
     kept, lost = _stays(field, vertices, faces, cut)
     if not kept.any():
         raise Declined("no sound skin would be left")
@@ -96,12 +154,13 @@ def _patched(
     all_faces = np.vstack((faces[kept], patch + shift, *zips))
     free = np.arange(len(all_points)) >= shift
     new = np.unique(np.vstack((patch + shift, *zips)))
-    all_points = uncrossed(all_points, all_start, all_faces, free, near_points(all_points, all_faces, new))
-    points, new_faces = used_only(all_points, all_faces)
-    fixed = among(points, vertices)
-    points, new_faces = used_only(*sturdy(points, new_faces, grain(points, in_mm), fixed))
-    _prove(points, new_faces, old_rims)
-    laid = ~among(points, vertices)[new_faces].all(axis=1)
+    short = grain(vertices, in_mm)
+    all_points, all_faces = sturdy(all_points, all_faces, short, ~free)
+    near = near_points(all_points, all_faces, new)
+    all_points = uncrossed(all_points, all_start, all_faces, free, short, near, new, in_mm)
+    points, new_faces = used_only(*sturdy(all_points, all_faces, short, ~free))
+    laid: BoolArray = np.asarray(~among(points, vertices)[new_faces].all(axis=1))
+    _prove(survey, points, new_faces, laid, old_rims, every, in_mm)
     corners = points[new_faces[laid]]
     area = float(np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1).sum() / 2)
     where = np.vstack((_strewn(vertices, faces[cut], pitch), _strewn(points, new_faces[laid], pitch)))
@@ -190,7 +249,7 @@ def _stays(field: Field, vertices: FloatArray, faces: IntArray, cut: BoolArray) 
     if (doubtful & beside).any():
         raise Declined("some of the skin beside the trouble is neither outside nor inside")
     kept, lost = np.zeros(len(faces), dtype=bool), np.zeros(len(faces), dtype=bool)
-    stays = (shown >= 0.9) | (doubtful & ~beside)
+    stays = (shown >= 0.9) | ~beside  # what the cut does not touch is left as it is
     kept[rest] = stays[piece]
     gone = rest[~stays[piece]]
     middle = field.vertices[faces[gone]].mean(axis=1)
@@ -199,6 +258,8 @@ def _stays(field: Field, vertices: FloatArray, faces: IntArray, cut: BoolArray) 
     normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-300)[:, None]
     size = float(np.ptp(field.vertices, axis=0).max())
     lost[gone] = field.winding(middle + 1e-6 * size * normal) < 0.5
+    if float(area[lost[rest]].sum()) > MOST_LOST * float(area.sum()):
+        raise Declined("a large piece of skin comes out inside out beyond the crossing")
     return kept, lost
 
 
@@ -239,7 +300,10 @@ def _patch(
     if not len(cells):
         raise Declined("there is nothing to lay new skin on")
     drawn = draw(field, cells, low, pitch, grow=False)
-    squared = igl.point_mesh_squared_distance(drawn.vertices, np.ascontiguousarray(vertices), np.ascontiguousarray(faces[kept]))[0]
+    if not len(drawn.faces):
+        raise Declined("there is no border between inside and outside to lay new skin on")
+    shown = np.ascontiguousarray(faces[kept & (field.share > 0)])
+    squared = igl.point_mesh_squared_distance(drawn.vertices, np.ascontiguousarray(vertices), shown)[0]
     off = np.sqrt(np.maximum(np.asarray(squared).reshape(-1), 0)) > MARGIN * pitch
     gone = ~off[drawn.faces].all(axis=1)
     if not field.whole:
@@ -354,14 +418,20 @@ def _walked(points: FloatArray) -> FloatArray:
     return share
 
 
-def _prove(points: FloatArray, faces: IntArray, open_edges: int) -> None:
-    """Raise Declined unless the mended skin has no more open edges than before, no crowded ones, no crossings, also in 32 bits."""
+def _prove(
+    before: Survey, points: FloatArray, faces: IntArray, laid: BoolArray, open_edges: int, every: bool, in_mm: bool
+) -> None:
+    """Raise Declined unless the new skin closes the cut and crosses nothing, also in 32 bits, and less is wrong than before."""
     for at in (points, points.astype(np.float32).astype(np.float64)):
-        survey = survey_of(at, faces)
+        survey = survey_of(at, faces, in_mm)
         table = survey.get("edges")
-        if len(table.open) > open_edges or len(table.crowded) or not bool(table.agree.all()):
+        if len(table.open) > open_edges or len(table.crowded) > len(before.get("edges").crowded):
             raise Declined("the patch does not close the skin")
+        if int((~table.agree).sum()) > int((~before.get("edges").agree).sum()):
+            raise Declined("the patch does not face the way the skin does")
         if at is not points and len(survey.get("worthless")):
             raise Declined("the patch is too fine for a 32-bit file")
-        if len(survey.get("crossings").pairs):
-            raise Declined("the patched skin still passes through itself")
+        if laid[survey.get("crossings").pairs].any():
+            raise Declined("the patch passes through the skin")
+        if at is points and len(trouble_of(survey, every).faces) >= len(trouble_of(before, every).faces):
+            raise Declined("the patch leaves the trouble as it is")

@@ -7,7 +7,7 @@ import numpy as np
 from lint.measure import Survey
 from lint.measure.displacement import Moved, skin_moved
 from lint.shape.facing import OUTER_SHARE, vector_area
-from lint.shape.patch import Patched, patched, pitch_near, trouble_of
+from lint.shape.patch import Patched, patched, trouble_of
 from lint.shape.wrap import pitch_for, rewrap_mesh
 from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Zone
 
@@ -27,12 +27,11 @@ fix = Fix(
 def make(job: Job) -> Shaped:
     """Patch the trouble and keep all other skin; else wrap the whole part. Raises Declined with the reason."""
     survey = job.survey
-    _, bad = trouble_of(survey)
-    if not len(bad):
+    if not len(trouble_of(survey, every=True).faces):
         raise Declined("no skin passes through skin, and no edge is crowded")
     in_mm = job.part.units is not None
     try:
-        patch = patched(survey, pitch_near(survey, bad), in_mm)
+        patch = patched(survey, in_mm)
     except Declined as reason:
         return _whole(job, in_mm, str(reason))
     part = job.part.with_mesh(patch.vertices, patch.faces)
@@ -59,7 +58,7 @@ def _whole(job: Job, in_mm: bool, why: str) -> Shaped:
     vertices, faces = rewrap_mesh(skin.vertices, skin.faces, pitch, hollows=hollows, in_mm=in_mm)
     part = job.part.with_mesh(vertices, faces)
     _prove(part)
-    spots, _ = trouble_of(survey)
+    spots = trouble_of(survey, every=True).spots
     zones = [_near(spots, ZONE * pitch, "where skin passed through skin")]
     for rim in rims:
         film = _film(skin.vertices[rim.points], vertices, skin.vertices, skin.faces, pitch, rim.length)
@@ -82,10 +81,8 @@ def _whole(job: Job, in_mm: bool, why: str) -> Shaped:
 
 
 def _clears(survey: Survey, whole: bool = False) -> dict[str, tuple[int, ...]]:
-    """What must be gone afterwards: skin through skin, and overlaps of shells that were part of it."""
-    broken = [g for g in survey.get("overlaps") if not np.isfinite(g.volume)]
-    overlaps = survey.get("overlaps")
-    return {"clears": (4, 5, 7, 9, 10) if whole else (9, 10) if overlaps and len(broken) == len(overlaps) else (9,)}
+    """What must be gone afterwards; where self-crossing shells also overlap, that can only be judged now, and is then united."""
+    return {"clears": (4, 5, 7, 9, 10)} if whole else {"clears": (9,), "may_raise": (10,) if survey.get("overlaps") else ()}
 
 
 def _prove(part: Part) -> None:

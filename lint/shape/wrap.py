@@ -14,7 +14,7 @@ from lint.terms import BoolArray, Declined, FloatArray, IntArray, Part
 
 # A loose piece of new skin smaller than a ball of this many pitches across is a speck of the drawing and not of the part.
 SPECK = 4.0
-ROUNDS = 12
+ROUNDS = 14
 # About so many faces a square pitch of skin does the drawing make (measured on balls and heads; 6 a crossed side in theory).
 FACES_A_SQUARE = 4.2
 
@@ -47,10 +47,11 @@ def rewrap_mesh(
     if not keep.any():
         raise Declined("the skin encloses nothing, so there is no solid to wrap")
     new_faces = drawn.faces[keep]
-    points = uncrossed(drawn.vertices, drawn.start, new_faces, np.ones(len(drawn.vertices), dtype=bool))
-    points, new_faces = used_only(points, new_faces)
-    points, new_faces = sturdy(points, new_faces, grain(points, in_mm), np.zeros(len(points), dtype=bool))
-    return used_only(points, new_faces)
+    short = grain(drawn.vertices, in_mm)
+    nothing_fixed = np.zeros(len(drawn.vertices), dtype=bool)
+    points, new_faces = sturdy(drawn.vertices, new_faces, short, nothing_fixed)
+    points = uncrossed(points, drawn.start, new_faces, ~nothing_fixed, short, in_mm=in_mm)
+    return used_only(*sturdy(points, new_faces, short, nothing_fixed))
 
 
 def _pieces(drawn: Drawn, pitch: float, hollows: bool) -> BoolArray:
@@ -73,31 +74,50 @@ def _pieces(drawn: Drawn, pitch: float, hollows: bool) -> BoolArray:
 
 
 def uncrossed(
-    points: FloatArray, start: FloatArray, faces: IntArray, free: BoolArray, looked_at: IntArray | None = None
-) -> FloatArray:
-    """The points, with those at crossing faces taken back step by step to where they started, and then smoothed, until none cross.
+    points: FloatArray, start: FloatArray, faces: IntArray, free: BoolArray, short: float,
+    looked_at: IntArray | None = None, new: IntArray | None = None, in_mm: bool = True,
+) -> FloatArray:  # fmt: skip
+    """The points, with those at crossing faces, and those nearer to another than `short`, taken back step by step to where they
+    started, and then smoothed, until none cross.
 
-    free: (n,) points that may be moved; looked_at: faces among which crossings are sought (None: all).
-    Raises Declined when crossings remain.
+    free: (n,) points that may be moved; looked_at: faces among which crossings are sought (None: all);
+    new: points of which at least one must be at a crossing for it to matter (None: all). Raises Declined when crossings remain.
     """
     at: FloatArray = points.copy()
     share = np.ones(len(points))
     looked_at = np.arange(len(faces)) if looked_at is None else looked_at
+    before = len(faces) + 1
     for turn in range(ROUNDS):
-        pairs = looked_at[crossing_pairs(at, faces[looked_at])]
-        if not len(pairs):
+        pairs = looked_at[crossing_pairs(at, faces[looked_at], in_mm)]
+        if new is not None:
+            at_new: BoolArray = np.asarray(np.isin(faces, new).any(axis=1))
+            pairs = pairs[at_new[pairs].any(axis=1)]
+        bad = np.union1d(faces[np.unique(pairs)], _together(at, faces, free, short))
+        if not len(bad):
             return at
-        bad = np.unique(faces[np.unique(pairs)])
         looked_at = near_points(at, faces, bad)  # only what moves can cross anew
         bad = bad[free[bad]]
-        if not len(bad):
+        if not len(bad) or (turn > 5 and len(bad) >= before):
             break
+        before = len(bad)
         if turn < 3:
             share[bad] = (0.5, 0.2, 0.0)[turn]
             at[bad] = start[bad] + share[bad, None] * (points[bad] - start[bad])
         else:
             at[bad] = 0.5 * at[bad] + 0.5 * _round_about(at, faces, bad)
     raise Declined("the new skin still crosses itself in places")
+
+
+def _together(points: FloatArray, faces: IntArray, free: BoolArray, short: float) -> IntArray:
+    """Free points that lie nearer than `short` to another point of the mesh: in a file the two would be one."""
+    from scipy.spatial import cKDTree
+
+    used = np.zeros(len(points), dtype=bool)
+    used[faces.reshape(-1)] = True
+    known = np.flatnonzero(used)
+    pairs = known[cKDTree(points[known]).query_pairs(short, output_type="ndarray")]
+    near = np.unique(pairs)
+    return near[free[near]]
 
 
 def near_points(points: FloatArray, faces: IntArray, moving: IntArray) -> IntArray:
@@ -128,17 +148,17 @@ def _round_about(points: FloatArray, faces: IntArray, which: IntArray) -> FloatA
     return mean
 
 
-def crossing_pairs(points: FloatArray, faces: IntArray) -> IntArray:
+def crossing_pairs(points: FloatArray, faces: IntArray, in_mm: bool = True) -> IntArray:
     """(k, 2) crossing faces of a bare mesh."""
-    pairs: IntArray = survey_of(points, faces).get("crossings").pairs
+    pairs: IntArray = survey_of(points, faces, in_mm).get("crossings").pairs
     return pairs
 
 
-def survey_of(points: FloatArray, faces: IntArray) -> Survey:
+def survey_of(points: FloatArray, faces: IntArray, in_mm: bool = True) -> Survey:
     """The measurements of a bare mesh that belongs to no file."""
     from pathlib import Path
 
     from lint.terms import Source
 
     nowhere: Any = Source(Path("new skin"), "", "", 0)
-    return Survey(Part(np.array(points), np.array(faces), nowhere))
+    return Survey(Part(np.array(points), np.array(faces), nowhere, units="mm" if in_mm else None))
