@@ -224,7 +224,8 @@ def test_who_says_the_unit(tmp_path: Path) -> None:
     assert told("a.stl") == (None, "", 30.0)
     assert told("a.3mf") == ("cm", "the file", 300.0)
     assert told("a.stl", shop_units="in") == ("in", "shop.toml", 762.0)
-    assert told("a.3mf", shop_units="mm") == ("mm", "shop.toml", 30.0)
+    assert told("a.3mf", shop_units="mm") == ("cm", "the file", 300.0)  # a default loses to a file that speaks
+    assert told("a.3mf", in_units("mm"), shop_units="m") == ("mm", "the ticket", 30.0)
     assert told("a.stl", in_units("m"), shop_units="in") == ("m", "the ticket", 30000.0)
     assert told("a.stl", in_units("m"), shop_units="in", units="mm") == ("mm", "--units", 30.0)
 

@@ -37,7 +37,7 @@ def read(
 ) -> Part:
     """Read one part. Raises BadInput, one line, for anything that cannot be read.
 
-    units: what a flag says; it wins over the ticket, the ticket over shop_units, those over the file. When one of them
+    units: what a flag says; it wins over the ticket, the ticket over the file, the file over shop_units. When one of them
     speaks, `vertices` are mm and the scale is in `placement`; when none does, they are the file's own numbers.
     """
     path = Path(path)
@@ -64,8 +64,8 @@ def path_shown(path: Path) -> str:
 
 
 def _told(raw: Raw, ticket: Ticket, flag: str | None, shop: str | None) -> tuple[str | None, str]:
-    """The unit, and who told it."""
-    for unit, who in ((flag, "--units"), (ticket.part.units, "the ticket"), (shop, "shop.toml"), (raw.units, raw.units_from)):
+    """The unit, and who told it. The shop file speaks last: it is a default for files that say nothing."""
+    for unit, who in ((flag, "--units"), (ticket.part.units, "the ticket"), (raw.units, raw.units_from), (shop, "shop.toml")):
         if unit is not None:
             if unit not in MM_PER_UNIT:
                 raise Fault(f"{who} says its unit is {unit!r}; it takes {', '.join(MM_PER_UNIT)}")
