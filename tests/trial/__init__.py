@@ -7,7 +7,7 @@ and every false alarm. A short seeded run is in the suite (tests/test_trial.py).
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -21,6 +21,7 @@ class Planted:
     """One case. `speaks`: whether the rule must find something; measured: what it must measure, within `within` (same unit).
 
     `count`: how many findings (None: at least one). `why` describes the plant, for the list of misses.
+    `says`: a pattern with one number in the message, what that number must be, and how close it must be.
     """
 
     rule: int
@@ -31,6 +32,7 @@ class Planted:
     measured: float | None = None
     within: float = 0.0
     count: int | None = None
+    says: tuple[str, float, float] | None = None
 
 
 @dataclass
@@ -91,10 +93,52 @@ class Bases:
 
 
 def cases(rule: int, count: int, seed: int, bases: Bases) -> Iterator[Planted]:
-    """`count` plants for one rule, its planters taken in turn, each from its own seed (so that one can be made again)."""
+    """`count` plants for one rule, its planters taken in turn, each from its own seed (so that one can be made again).
+
+    Every plant is disguised as files are: cut finer once or twice, tumbled where the rule does not ask which way is up, its faces and
+    points renumbered, and passed through the loose faces and 32-bit numbers of STL.
+    """
     planters = PLANTERS[rule]
     for k in range(count):
-        yield planters[k % len(planters)](np.random.default_rng((seed, rule, k)), bases)
+        rng = np.random.default_rng((seed, rule, k))
+        yield disguised(planters[k % len(planters)](rng, bases), rng, k // len(planters) % 3)
+
+
+# What is planted in these is the size of the facets themselves, or a hair that 32-bit numbers would round away.
+FACETS_COUNT = frozenset({2, 3, 12, 13, 14})
+HAIRS_COUNT = frozenset({2})
+MOST_FACES = 40_000
+
+
+def disguised(case: Planted, rng: np.random.Generator, finer: int) -> Planted:
+    """The same shape in another file: cut finer `finer` times, tumbled, renumbered, rounded, each where the plant allows it."""
+    from lint.rooms import all_rules
+
+    mesh, words = case.mesh, ""
+    if case.rule not in FACETS_COUNT:
+        for _ in range(finer):
+            if 4 * len(mesh[1]) <= MOST_FACES:
+                mesh, words = solids.halve(*mesh), words + ", cut finer"
+    if not all_rules()[case.rule].upright and "[[length]]" not in case.ticket:
+        mesh, words = (mesh[0] @ any_turn(rng).T, mesh[1]), words + ", tumbled"
+    if rng.random() < 0.5:
+        order = rng.permutation(len(mesh[0]))
+        faces = np.argsort(order)[mesh[1]][rng.permutation(len(mesh[1]))]
+        mesh, words = (mesh[0][order], np.roll(faces, int(rng.integers(3)), axis=1)), words + ", renumbered"
+    if rng.random() < 0.5 and case.rule not in HAIRS_COUNT:
+        loose = mesh[0][mesh[1]].astype(np.float32).astype(np.float64).reshape(-1, 3)
+        mesh, words = (loose, np.arange(len(loose)).reshape(-1, 3)), words + ", as 32-bit STL"
+    return replace(case, mesh=mesh, why=case.why + words)
+
+
+def any_turn(rng: np.random.Generator) -> np.ndarray:
+    """A turn in space, all equally likely (a unit quaternion drawn evenly): (3, 3)."""
+    w, x, y, z = (q := rng.normal(size=4)) / np.linalg.norm(q)
+    return np.array([
+        [1 - 2 * (y * y + z * z), 2 * (x * y - z * w), 2 * (x * z + y * w)],
+        [2 * (x * y + z * w), 1 - 2 * (x * x + z * z), 2 * (y * z - x * w)],
+        [2 * (x * z - y * w), 2 * (y * z + x * w), 1 - 2 * (x * x + y * y)],
+    ])  # fmt: skip
 
 
 def patch(mesh: solids.Mesh, rng: np.random.Generator, reach: float) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""`python -m tests.trial [--count 200] [--rule N ...] [--seed 1]`: the table, every miss and every false alarm."""
+"""`python -m tests.trial [--count 200] [--rule N ...] [--seed 1] [--clean]`: the table, every miss and every false alarm."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import argparse
 
 import numpy as np
 
-from tests.trial.run import run
+from tests.trial.run import clean_meshes, run
 
 
 def main() -> None:
@@ -15,7 +15,13 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--rule", type=int, action="append")
+    parser.add_argument("--clean", action="store_true", help="print instead what is said of the sound meshes")
     asked = parser.parse_args()
+    if asked.clean:
+        for number, meshes in clean_meshes(asked.rule or range(100)).items():
+            for name, message in meshes.items():
+                print(f"{number:>4} {name:<28} {message}")
+        return
     tallies = run(asked.rule or range(100), asked.count, asked.seed, say=True)
     print("\nrule planted  found  clean  recall precision  error p50  error max  off")
     for number, t in tallies.items():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Iterable
 from pathlib import Path
@@ -103,6 +104,11 @@ def tally(planted: Iterable[Planted], into: Tally) -> Tally:
 def _measure(case: Planted, found: list[Finding], into: Tally) -> None:
     if case.count is not None and len(found) != case.count:
         into.off.append(f"{case.why}: {len(found)} findings where {case.count} was planted")
+    if case.says is not None:
+        pattern, wanted, within = case.says
+        numbers = [float(m[1]) for f in found if (m := re.search(pattern, f.message))]
+        if not numbers or min(abs(n - wanted) for n in numbers) > within:
+            into.off.append(f"{case.why}: says {numbers[:4]}, planted {wanted:.4g} (within {within:.3g})")
     if case.measured is None:
         return
     nearest = min((abs(f.measured - case.measured) for f in found), default=float("inf"))
@@ -112,11 +118,38 @@ def _measure(case: Planted, found: list[Finding], into: Tally) -> None:
         into.off.append(f"{case.why}: measured {said}, planted {case.measured:.4g} (within {case.within:.3g})")
 
 
+# Facts for the clean meshes, so that every rule that can be run is run.
+ALL_TOLD = (
+    '[part]\nunits = "mm"\n[use]\npull = [0.0, 0.0, 1.0]\nmould = "flexible"\nmargin = 25.0\n'
+    '[print]\nprocess = "{process}"\nbed = [600.0, 600.0, 600.0]\n'
+)
+
+
+def clean_meshes(numbers: Iterable[int]) -> dict[int, dict[str, str]]:
+    """What every rule says of meshes that are sound: {rule: {mesh: its first message}}, both processes. To be judged by eye."""
+    rules = all_rules()
+    said: dict[int, dict[str, str]] = {}
+    for name, mesh in bases().meshes.items():
+        for process in ("extrusion", "resin"):
+            ticket = msgspec.toml.decode(ALL_TOLD.format(process=process), type=Ticket)
+            source = Source(Path(name), "stl", "", 0)
+            part = Part(np.array(mesh[0]), np.array(mesh[1]), source, units="mm", units_from="the ticket", ticket=ticket)
+            report = examine(part, rules, gather(ticket, rules=rules))
+            for finding in report.findings:
+                said.setdefault(finding.rule, {}).setdefault(name, f"{process}: {finding.message}")
+            for result in report.rules:
+                if result.outcome is Outcome.BROKE:
+                    said.setdefault(result.number, {})[name] = f"broke: {result.why}"
+    return {n: said[n] for n in sorted(said) if n in set(numbers)}
+
+
 def run(numbers: Iterable[int], count: int, seed: int = 1, say: bool = False) -> dict[int, Tally]:
     """`count` plants for each rule, and every clean mesh as a negative. Rules without a planter are left out."""
+    import tests.trial.mould
     import tests.trial.prints
     import tests.trial.scan
-    import tests.trial.size  # noqa: F401
+    import tests.trial.size
+    import tests.trial.skin  # noqa: F401
 
     ground = bases()
     tallies: dict[int, Tally] = {}

@@ -37,7 +37,8 @@ def wrong_size(rng: np.random.Generator, bases: Bases) -> Planted:
         share = float(np.sign(share)) * 4.0 / measured
     true = measured / (1 + share)
     ticket = '[part]\nunits = "mm"\n' + _length(mesh, a, b, true)
-    return Planted(21, mesh, wrong, f"{name}: {measured:.2f} mm should be {true:.2f}", ticket=ticket)
+    return Planted(21, mesh, wrong, f"{name}: {measured:.2f} mm should be {true:.2f}", ticket=ticket,
+                   measured=100 * share if wrong else None, within=0.02, count=1 if wrong else None)  # fmt: skip
 
 
 @plants(22)
@@ -52,7 +53,8 @@ def lengths_disagree(rng: np.random.Generator, bases: Bases) -> Planted:
     for k in range(many):
         a, b, measured = _marked(mesh, rng)
         text += _length(mesh, a, b, measured * scale * (1 + off if k == 0 else 1.0))
-    return Planted(22, mesh, warped, f"{name}: one of {many} lengths off by {100 * off:.2f} %", ticket=text)
+    return Planted(22, mesh, warped, f"{name}: one of {many} lengths off by {100 * off:.2f} %", ticket=text,
+                   measured=100 * off if warped else None, within=0.02, count=1 if warped else None)  # fmt: skip
 
 
 @plants(23)
@@ -99,4 +101,5 @@ def too_big(rng: np.random.Generator, bases: Bases) -> Planted:
     turn = np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [0, 0, 1.0]])
     ticket = f'[part]\nunits = "mm"\n[print]\nbed = {[round(float(x), 6) for x in bed]}\n'
     placed = (mesh[0] @ turn.T + [500.0, 0, 0], mesh[1])
-    return Planted(24, placed, kind in (0, 1), f"box {np.round(size)} on a bed {np.round(bed)}", ticket=ticket)
+    return Planted(24, placed, kind in (0, 1), f"box {np.round(size)} on a bed {np.round(bed)}", ticket=ticket,
+                   measured=float(size[2]) if kind == 0 else None, within=0.01, count=1 if kind in (0, 1) else None)  # fmt: skip
