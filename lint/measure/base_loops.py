@@ -11,14 +11,18 @@ from lint.measure.contact import Contact
 from lint.measure.edges import Edges
 from lint.measure.land import Land
 from lint.measure.rays import Rays
+from lint.measure.shells import regions
 from lint.measure.surface import Faces, Skin
-from lint.terms import BoolArray, IntArray, NotRun
+from lint.terms import BoolArray, FloatArray, IntArray, NotRun
+
+# Sides lean by less than about 46 degrees from the upright, given as its sine: a bevelled edge still is a side, a floor is none.
+STEEP = 0.72
 
 
 @dataclass(frozen=True)
 class Loop:
     """An outline in level skin. x, y: its middle, mm; width: of a circle of its area, mm; round: 4 pi area / length^2, 1 for a circle;
-    step: how far the skin beside it goes up or down at once, mm; reach: how far it is from its middle, along the upright, to the next
+    step: how far the steep skin beside it goes up or down, mm; reach: how far it is from its middle, along the upright, to the next
     skin, infinite when there is none; outer: it goes round its skin and does not lie in it."""
 
     x: float
@@ -50,15 +54,16 @@ def base_loops(skin: Skin, edges: Edges, facets: Faces, contact: Contact, land: 
         raise NotRun("the part rests on no flat base")
     on = np.zeros(len(skin.faces), dtype=bool)
     on[contact.faces] = True
-    below = _loops_of(on, skin, edges, rays, contact.lowest, up=True)
+    steep = np.abs(facets.normal[:, 2]) < STEEP
+    below = _loops_of(on, steep, skin, edges, rays, contact.lowest, up=True)
     if land.area <= 0:
         return BaseLoops(below, ())
     rise = skin.vertices[skin.faces, 2].mean(axis=1) - contact.lowest
     level = (facets.normal[:, 2] > np.cos(np.radians(5.0))) & (np.abs(rise - land.height) <= 0.5)
-    return BaseLoops(below, _loops_of(level, skin, edges, rays, contact.lowest + land.height, up=False))
+    return BaseLoops(below, _loops_of(level, steep, skin, edges, rays, contact.lowest + land.height, up=False))
 
 
-def _loops_of(on: BoolArray, skin: Skin, edges: Edges, rays: Rays, height: float, up: bool) -> tuple[Loop, ...]:
+def _loops_of(on: BoolArray, steep: BoolArray, skin: Skin, edges: Edges, rays: Rays, height: float, up: bool) -> tuple[Loop, ...]:
     """Outlines of the faces marked in `on`: the edges where they meet other faces, chained where they touch."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
@@ -85,7 +90,7 @@ def _loops_of(on: BoolArray, skin: Skin, edges: Edges, rays: Rays, height: float
     centre = np.stack([np.bincount(label, weights=(a[:, k] + b[:, k]) * twice, minlength=count) for k in (0, 1)], axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
         centre = np.where(area[:, None] != 0, centre / (6 * area[:, None] * (-1 if up else 1)), 0.0) + middle
-    far = np.abs(skin.vertices[skin.faces[other], 2] - height).max(axis=1)
+    far = _climbs(~on & steep, skin, edges, height)[other]
     step = np.zeros(count)
     np.maximum.at(step, label, far)
     size = np.abs(area)
@@ -100,6 +105,17 @@ def _loops_of(on: BoolArray, skin: Skin, edges: Edges, rays: Rays, height: float
         for k in np.argsort(-size) if size[k] > 0
     ]  # fmt: skip
     return tuple(loops)
+
+
+def _climbs(steep: BoolArray, skin: Skin, edges: Edges, height: float) -> FloatArray:
+    """How far from a height each face goes, (m,) mm, or, where it is steep, all the steep skin that hangs together with it.
+
+    So a side says the same however finely it is cut; it ends where the skin turns level: at the floor of a socket, or in a hollow.
+    """
+    far: FloatArray = np.abs(skin.vertices[skin.faces, 2] - height).max(axis=1)
+    for faces in regions(np.flatnonzero(steep), edges.neighbours, len(skin.faces)):
+        far[faces] = far[faces].max()
+    return far
 
 
 def _directed(skin: Skin, face: IntArray, ends: IntArray) -> tuple[IntArray, IntArray]:

@@ -20,6 +20,8 @@ from lint.terms import BoolArray, IntArray, Place
 # Dips shallower than this share of the part's size are left out, and never less than 0.3 mm.
 SHALLOW = 0.002
 LEVELS = 48
+# The highest level looked at lies this far below the lip: a flat rim is as wide as rounding makes it. mm.
+HAIR = 1e-3
 
 
 @dataclass(frozen=True)
@@ -187,7 +189,7 @@ def _passes(
 
 def _cup(sweep: _Sweep, faces: IntArray, floor: int, lip: float) -> Cup:
     low = float(sweep.height[floor])
-    levels = low + (lip - low) * np.arange(1, LEVELS + 1) / LEVELS
+    levels = low + (lip - HAIR - low) * np.arange(1, LEVELS + 1) / LEVELS
     areas = [sweep.below(faces, float(level))[0] for level in levels]
     wet = faces[sweep.height[sweep.skin.faces[faces]].min(axis=1) < lip]
     x, y, z = sweep.skin.vertices[floor].tolist()
