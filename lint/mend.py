@@ -70,6 +70,7 @@ def mend(
     if unknown:
         raise BadInput(f"there is no step called {unknown[0]!r}; there are: {', '.join(fixes)}")
     steps_asked = set(settings.steps) | ({"crop"} if part.ticket.fix.crop else set())
+    between = _needed_between(rules, fixes, steps_asked)
     planned = frozenset(steps_asked) | {n for n, f in fixes.items() if not f.on_demand}
     done: set[str] = set()
     refused: set[str] = set()
@@ -99,7 +100,7 @@ def mend(
                 refused.add(name)
                 continue
             new_survey = Survey(shaped.part)
-            new_report = examine(shaped.part, rules, settings, survey=new_survey)
+            new_report = examine(shaped.part, between, settings, survey=new_survey)
             fault, moved = judge(part, shaped, survey, new_survey, report, new_report)
             raised = None if fault else raised_fault(shaped, report, new_report)
             outcome = "promise broke" if fault else "taken back" if raised else "done"
@@ -120,7 +121,18 @@ def mend(
             done.add(name)
         if not changed:
             break
-    return Mended(before, report, part, tuple(steps), broke)
+    after = report if report is before else examine(part, rules, settings, survey=survey)
+    return Mended(before, after, part, tuple(steps), broke)
+
+
+def _needed_between(rules: Mapping[int, Rule], fixes: Mapping[str, Fix], asked: set[str]) -> dict[int, Rule]:
+    """The rules that can call for a fix or take one back. Mere notes are heard before the work and after it, not at every step."""
+
+    def matters(rule: Rule) -> bool:
+        fix = fixes.get(rule.fix or "")
+        return rule.weight >= Weight.CAUTION or (fix is not None and (fix.touch is Touch.RECORD or fix.name in asked))
+
+    return {number: rule for number, rule in rules.items() if matters(rule)}
 
 
 def _wanted(fix: Fix, calling: tuple[Finding, ...], asked: bool, done: set[str]) -> bool:
