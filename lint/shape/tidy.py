@@ -60,9 +60,15 @@ def make(job: Job) -> Shaped:
             lessens=tuple(fault) if left else (),
             may_raise=(4, *SEEN_ONLY_NOW) if rim_shows else SEEN_ONLY_NOW,
         ),
-        f"took out {dropped} faces that cover nothing" + (f" and turned {turned} needles into the faces beside them" if turned else ""),
+        _did(dropped, turned),
         zones=covers(survey.get("skin"), survey.get("shells").label, emptied, "faces folded flat were here") if len(emptied) else (),
     )
+
+
+def _did(dropped: int, turned: int) -> str:
+    out = f"took out {dropped} {'face that covers' if dropped == 1 else 'faces that cover'} nothing" if dropped else ""
+    into = f"turned {turned} {'needle' if turned == 1 else 'needles'} into the faces beside {'it' if turned == 1 else 'them'}" if turned else ""
+    return " and ".join(words for words in (out, into) if words)
 
 
 def _left(survey: Survey, least: float) -> bool:
