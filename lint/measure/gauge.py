@@ -202,8 +202,8 @@ def fit_ends(fine: Patches, one: Flat, two: Flat) -> tuple[FloatArray, FloatArra
     lateral = (middles[0] + middles[1]) / 2
     end = lateral + ((middles[0] - lateral) @ normal) * normal
     distance = np.concatenate([(fine.corners[k].reshape(-1, 3) - m) @ normal for k, m in zip(kept, middles, strict=True)])
-    covered = min(flat.fill for flat in (one, two))
-    return end - apart * normal, end, float(np.sqrt(np.mean(distance**2))), float(np.abs(distance).max()), float(covered)
+    covered = min(one.fill, two.fill, 1.0)
+    return end - apart * normal, end, float(np.sqrt(np.mean(distance**2))), float(np.abs(distance).max()), covered
 
 
 def _inside(fine: Patches, flat: Flat, normal: FloatArray, rim: float) -> IntArray:
@@ -234,7 +234,7 @@ def snap_ends(part: Part, start: FloatArray, end: FloatArray) -> Gauge:
     for point, outward, word in ((start, -along, "first"), (end, along, "second")):
         distance = np.linalg.norm(scene.centre - point, axis=1)
         reach = distance <= 0.5 * apart
-        free = reach & (scene.normal @ outward > np.cos(np.radians(30.0))) & (scene.area > 0)
+        free = reach & (scene.normal @ outward > np.cos(np.radians(30.0)))
         flat = _nearest_flat(scene, distance, free)
         if flat is None or flat.rms > ROUGH * apart or (flat.high - flat.low).min() < 0.05 * apart:
             raise Declined(f"there is no flat end at the {word} point")

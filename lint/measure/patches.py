@@ -104,8 +104,9 @@ def calmed(cross: FloatArray, pairs: IntArray) -> FloatArray:
         return _unit(cross)
     one, two = np.concatenate((pairs[:, 0], pairs[:, 1])), np.concatenate((pairs[:, 1], pairs[:, 0]))
     unit = _unit(cross)
-    rough = float(np.degrees(np.arccos(np.clip(np.median(np.einsum("ij,ij->i", unit[pairs[:, 0]], unit[pairs[:, 1]])), -1, 1))))
-    plain = 0 if rough < 8 else 2 if rough < 20 else 4
+    level = np.quantile(np.einsum("ij,ij->i", unit[pairs[:, 0]], unit[pairs[:, 1]]), 0.75)  # corners are the other quarter, or more
+    rough = float(np.degrees(np.arccos(np.clip(level, -1, 1))))
+    plain = 0 if rough < 4 else 2 if rough < 10 else 4
     vectors = cross
     for turn in range(plain + 6):
         if turn < plain:
@@ -127,7 +128,7 @@ def _unit(vectors: FloatArray) -> FloatArray:
 def flats(patches: Patches, seed: int = 0) -> list[Flat]:
     """The flat regions of a skin, largest first, by growing from seeds taken evenly by area (seeded)."""
     rng = np.random.default_rng(seed)
-    free = patches.area > 0
+    free = (patches.area > 0) & (np.abs(patches.normal).max(axis=1) > 0.5)
     found: list[Flat] = []
     for _ in range(SEEDS):
         if not free.any():
