@@ -17,21 +17,30 @@ LEDGER = "ledger.toml"
 
 
 def changed_since(parts: Sequence[Path], revision: str, folder: Path) -> list[Path]:
-    """The parts, in their order, that differ from `revision` in the work tree, or whose facts do.
+    """The parts, in their order, that differ in the work tree from where it and `revision` parted, or whose facts do.
 
-    A part is brought in by a change (also a removal) of its own file, its ticket, its pair's file, the shop file above it, or its own
-    entries in the ledger. Raises BadInput when `folder` is in no git work tree or the revision is unknown.
+    So what was done on main meanwhile is no part of a branch's change. Where the two have no common beginning (a clone that is not
+    deep enough), the revision itself is compared with: more is judged then, never less. A part is brought in by a change
+    (also a removal) of its own file, its ticket, its pair's file, the shop file above it, or its own entries in the ledger.
+    Raises BadInput when `folder` is in no git work tree or the revision is unknown.
     """
     nowhere = f"{folder}: it is not in a git work tree; leave out --changed-since"
     top = Path(_git(folder, "rev-parse", "--show-toplevel", why=nowhere).removesuffix("\n"))
-    _git(top, "rev-parse", "--verify", "--quiet", "--end-of-options", f"{revision}^{{commit}}",
-         why=f"--changed-since {revision}: git knows no such revision here")  # fmt: skip
-    listed = _git(top, "diff", "--name-only", "--no-renames", "-z", revision, "--").split("\0")
+    commit = _git(top, "rev-parse", "--verify", "--quiet", "--end-of-options", f"{revision}^{{commit}}",
+                  why=f"--changed-since {revision}: git knows no such revision here").strip()  # fmt: skip
+    base = _common(top, commit)
+    listed = _git(top, "diff", "--name-only", "--no-renames", "-z", base, "--").split("\0")
     listed += _git(top, "ls-files", "--others", "--exclude-standard", "-z").split("\0")
     changed = {(top / name).resolve() for name in listed if name}
     shops = {p.parent for p in changed if p.name == SHOP}
-    accepted = {p for ledger in changed if ledger.name == LEDGER for p in _parts_of_ledger(top, ledger, revision)}
+    accepted = {p for ledger in changed if ledger.name == LEDGER for p in _parts_of_ledger(top, ledger, base)}
     return [p for p in parts if _touched(p, changed, shops, accepted)]
+
+
+def _common(top: Path, commit: str) -> str:
+    """The commit that this one and the work tree's both come from, else this one."""
+    done = subprocess.run(["git", "-C", str(top), "merge-base", commit, "HEAD"], capture_output=True, text=True, check=False)
+    return done.stdout.strip() if done.returncode == 0 else commit
 
 
 def _touched(part: Path, changed: set[Path], shops: set[Path], accepted: set[Path]) -> bool:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from lint.load import SUFFIXES, read
-from lint.load.ticket import LEDGER, find_shop, find_ticket, read_shop, read_ticket
+from lint.load.ticket import ENDING, LEDGER, find_shop, find_ticket, read_shop, read_ticket
 from lint.report.plain import path_text
 from lint.rooms import all_rules
 from lint.settings import Settings, gather
@@ -20,14 +20,25 @@ from lint.ticket import Shop, Ticket
 def find_parts(paths: Iterable[Path]) -> list[Path]:
     """Files as given, folders searched for parts, each file once, in a stable order.
 
-    Hidden folders and files are passed over, and a folder is entered once however many links lead to it. A file that was
-    given by name is kept whatever its ending, so that reading it can say what is wrong with it.
+    Hidden folders and files are passed over, and a folder is entered once however many links lead to it. A ticket stands for
+    the part it lies beside. Any other file that was given by name is kept whatever its ending, so that reading it can say what
+    is wrong with it.
     """
     found: dict[str, Path] = {}
     for path in paths:
-        for part in _search(path, set()) if path.is_dir() else [path]:
+        for part in _search(path, set()) if path.is_dir() else _beside(path) or [path]:
             found.setdefault(os.path.realpath(part), part)
     return list(found.values())
+
+
+def _beside(ticket: Path) -> list[Path]:
+    """The parts that would be read with a ticket; none when it is no ticket, or lies beside no part."""
+    stem = ticket.name.removesuffix(ENDING)
+    if stem in ("", ticket.name):
+        return []
+    names = [stem] if stem.lower().endswith(SUFFIXES) else []
+    names += [p.name for p in ticket.parent.iterdir() if p.stem == stem and p.suffix.lower() in SUFFIXES] if ticket.is_file() else []
+    return sorted(p for name in names if (p := ticket.with_name(name)).is_file() and find_ticket(p) == ticket)
 
 
 def _search(folder: Path, entered: set[tuple[int, int]]) -> Iterator[Path]:
