@@ -67,7 +67,8 @@ def make(job: Job) -> Shaped:
 
 def _did(dropped: int, turned: int) -> str:
     out = f"took out {dropped} {'face that covers' if dropped == 1 else 'faces that cover'} nothing" if dropped else ""
-    into = f"turned {turned} {'needle' if turned == 1 else 'needles'} into the faces beside {'it' if turned == 1 else 'them'}" if turned else ""
+    needles, beside = ("needle", "it") if turned == 1 else ("needles", "them")
+    into = f"turned {turned} {needles} into the faces beside {beside}" if turned else ""
     return " and ".join(words for words in (out, into) if words)
 
 
