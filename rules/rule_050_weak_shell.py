@@ -53,6 +53,7 @@ rule = Rule(
     },
     needs=("units",),
     after=(4, 5, 7, 8, 9, 10),
+    upright=True,
 )
 
 # A wall made to the limit passes through the rounding of a file and a sampled measurement unharmed.

@@ -44,7 +44,7 @@ def bored(radius: float, depth: float, from_below: bool = False) -> solids.Mesh:
 def test_a_bore_has_its_depth_and_width(radius: float, depth: float) -> None:
     (one,) = recesses(bored(radius, depth))
     assert one.width == pytest.approx(2 * radius * np.cos(np.pi / 64), rel=0.01)
-    assert one.depth == pytest.approx(np.hypot(depth, radius), rel=0.01)
+    assert one.depth == pytest.approx(depth, rel=1e-3)
 
 
 def test_a_slit_has_its_depth_and_width() -> None:
@@ -53,7 +53,7 @@ def test_a_slit_has_its_depth_and_width() -> None:
     assert one.depth == pytest.approx(15.0, abs=0.2)
 
 
-@pytest.mark.parametrize(("depth", "count"), [(5.8, 0), (6.4, 1)])
+@pytest.mark.parametrize(("depth", "count"), [(6.8, 0), (7.2, 1)])
 def test_either_side_of_as_deep_as_wide(depth: float, count: int) -> None:
     said = found(bored(3.5, depth))
     assert len(said) == count

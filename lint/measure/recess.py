@@ -18,7 +18,6 @@ from lint.terms import BoolArray, FloatArray, IntArray, Place
 WIDE = 12.0
 # Two skins that close on each other faster than this, in degrees, meet in a fold that opens towards the eye and not in a recess.
 FOLD = 60.0
-SPACING = 0.5
 
 
 @dataclass(frozen=True)
@@ -73,7 +72,7 @@ def recesses(skin: Skin, edges: Edges, facets: Faces, patches: Patches, gaps: Ga
         if which in barred or not len(rim) or not len(mine):
             continue
         points = np.vstack((skin.vertices[np.unique(skin.faces[faces])], patches.point[mine]))
-        depth = float(_distance_to(skin.vertices[rim], points).max())
+        depth = float(_distance_to(skin.vertices, rim, points).max())
         found.append(Recess(depth, _middle(gaps.width[mine], patches.area[mine]), around_points(points, faces), faces))
     return tuple(sorted(found, key=lambda r: -r.ratio))
 
@@ -107,15 +106,27 @@ def _floors(near: BoolArray, total: FloatArray, facets: Faces, patches: Patches)
     return floors
 
 
-def _distance_to(rim: FloatArray, points: FloatArray) -> FloatArray:
-    """Distance of points (k, 3) to the edges of a mouth (e, 2, 3), mm; edges are followed in steps of SPACING."""
-    from scipy.spatial import cKDTree
+def _distance_to(vertices: FloatArray, rim: IntArray, points: FloatArray) -> FloatArray:
+    """Distance of points (k, 3) to a mouth, mm: to a fan spread over each ring of its edges (e, 2) from the ring's middle.
 
-    steps = np.maximum(np.ceil(np.linalg.norm(rim[:, 1] - rim[:, 0], axis=1) / SPACING).astype(np.int64), 1)
-    at = np.repeat(np.arange(len(rim)), steps + 1)
-    share = (np.arange(len(at)) - np.repeat(np.cumsum(steps + 1) - steps - 1, steps + 1)) / steps[at]
-    spots = rim[at, 0] + share[:, None] * (rim[at, 1] - rim[at, 0])
-    return np.asarray(cKDTree(spots).query(points)[0])
+    So the middle of a flat floor is as deep as the floor's edge, whether or not the file has points there.
+    """
+    import igl
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    used, index = np.unique(rim, return_inverse=True)
+    index = index.reshape(-1, 2)
+    graph = coo_matrix((np.ones(len(index), dtype=np.int8), (index[:, 0], index[:, 1])), shape=(len(used), len(used)))
+    rings, ring = connected_components(graph, directed=False)
+    ring = ring[index[:, 0]]
+    length = np.linalg.norm(vertices[rim[:, 1]] - vertices[rim[:, 0]], axis=1)
+    between = vertices[rim].mean(axis=1)
+    weight = np.bincount(ring, weights=length, minlength=rings)
+    middle = np.stack([np.bincount(ring, weights=length * between[:, k], minlength=rings) for k in range(3)], axis=1) / weight[:, None]
+    fan = np.column_stack((index, len(used) + ring))
+    squared, *_ = igl.point_mesh_squared_distance(points, np.vstack((vertices[used], middle)), fan)
+    return np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
 
 
 def _middle(values: FloatArray, weights: FloatArray) -> float:
