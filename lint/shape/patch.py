@@ -17,7 +17,7 @@ from lint.shape.extract import band, draw
 from lint.shape.field import Field, field_of
 from lint.shape.sturdy import grain, sturdy, used_only
 from lint.shape.unite import among
-from lint.shape.wrap import near_points, survey_of, uncrossed
+from lint.shape.wrap import crossing_pairs, near_points, survey_of, uncrossed
 from lint.terms import BoolArray, Declined, FloatArray, IntArray
 
 REACHES = (3.0, 5.0, 8.0)  # how far round the trouble skin is cut out, in cells; the next is tried when one does not fit
@@ -96,11 +96,15 @@ def patched(survey: Survey, in_mm: bool) -> Patched:
     area, pitch = 0.0, 0.0
     every = not len(trouble_of(survey).faces)  # only sound shells cross, and unite could not help
     tries = TRIES
+    left = len(survey.get("skin").faces) + 1
     for _ in range(PLACES):
         trouble = trouble_of(survey, every)
         if not len(trouble.faces):
             break
-        one, tries = _first_that_fits(survey, trouble, every, tries, in_mm)
+        if len(trouble.faces) >= left:
+            raise Declined("patching leaves the trouble as it is")
+        left = len(trouble.faces)
+        one, tries = _first_that_fits(survey, trouble, tries, in_mm)
         spots.append(one.spots)
         lost.append(one.lost)
         area, pitch = area + one.area, max(pitch, one.pitch)
@@ -112,7 +116,7 @@ def patched(survey: Survey, in_mm: bool) -> Patched:
     return Patched(survey.part.vertices, survey.part.faces, np.vstack(spots), np.vstack(lost), area, pitch)
 
 
-def _first_that_fits(survey: Survey, trouble: Trouble, every: bool, tries: int, in_mm: bool) -> tuple[Patched, int]:
+def _first_that_fits(survey: Survey, trouble: Trouble, tries: int, in_mm: bool) -> tuple[Patched, int]:
     """All the trouble at once where that works, else one place alone, the largest first; with as little reach as will do."""
     skin, facets = survey.get("skin"), survey.get("facets")
     real = np.flatnonzero(facets.area > 0)
@@ -126,7 +130,7 @@ def _first_that_fits(survey: Survey, trouble: Trouble, every: bool, tries: int, 
             if not tries:
                 raise reason
             try:
-                return _patched(survey, field, real, place, every, reach * fine, fine, in_mm), tries
+                return _patched(survey, field, real, place, reach * fine, fine, in_mm), tries
             except Declined as declined:
                 reason = declined
                 tries -= 1
@@ -134,7 +138,7 @@ def _first_that_fits(survey: Survey, trouble: Trouble, every: bool, tries: int, 
 
 
 def _patched(
-    survey: Survey, field: Field, real: IntArray, trouble: Trouble, every: bool, reach: float, pitch: float, in_mm: bool
+    survey: Survey, field: Field, real: IntArray, trouble: Trouble, reach: float, pitch: float, in_mm: bool
 ) -> Patched:
     skin = survey.get("skin")
     vertices, faces = skin.vertices, skin.faces[real]
@@ -160,7 +164,7 @@ def _patched(
     all_points = uncrossed(all_points, all_start, all_faces, free, short, near, new, in_mm)
     points, new_faces = used_only(*sturdy(all_points, all_faces, short, ~free))
     laid: BoolArray = np.asarray(~among(points, vertices)[new_faces].all(axis=1))
-    _prove(survey, points, new_faces, laid, old_rims, every, in_mm)
+    _prove(survey, points, new_faces, laid, old_rims, in_mm)
     corners = points[new_faces[laid]]
     area = float(np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1).sum() / 2)
     where = np.vstack((_strewn(vertices, faces[cut], pitch), _strewn(points, new_faces[laid], pitch)))
@@ -418,20 +422,19 @@ def _walked(points: FloatArray) -> FloatArray:
     return share
 
 
-def _prove(
-    before: Survey, points: FloatArray, faces: IntArray, laid: BoolArray, open_edges: int, every: bool, in_mm: bool
-) -> None:
-    """Raise Declined unless the new skin closes the cut and crosses nothing, also in 32 bits, and less is wrong than before."""
+def _prove(before: Survey, points: FloatArray, faces: IntArray, laid: BoolArray, open_edges: int, in_mm: bool) -> None:
+    """Raise Declined unless the new skin closes the cut and passes through no skin, also in 32 bits."""
+    table = before.get("edges")
+    crowded, against = len(table.crowded), int((~table.agree).sum())
+    near = near_points(points, faces, np.unique(faces[laid]))
     for at in (points, points.astype(np.float32).astype(np.float64)):
         survey = survey_of(at, faces, in_mm)
         table = survey.get("edges")
-        if len(table.open) > open_edges or len(table.crowded) > len(before.get("edges").crowded):
+        if len(table.open) > open_edges or len(table.crowded) > crowded:
             raise Declined("the patch does not close the skin")
-        if int((~table.agree).sum()) > int((~before.get("edges").agree).sum()):
+        if int((~table.agree).sum()) > against:
             raise Declined("the patch does not face the way the skin does")
-        if at is not points and len(survey.get("worthless")):
+        if laid[survey.get("worthless")].any():
             raise Declined("the patch is too fine for a 32-bit file")
-        if laid[survey.get("crossings").pairs].any():
+        if laid[near][crossing_pairs(at, faces[near], in_mm)].any():
             raise Declined("the patch passes through the skin")
-        if at is points and len(trouble_of(survey, every).faces) >= len(trouble_of(before, every).faces):
-            raise Declined("the patch leaves the trouble as it is")
