@@ -15,7 +15,7 @@ from lint.shape.clip import clip
 from lint.shape.crossing import crossing_faces
 from lint.shape.facing import turn_to_top
 from lint.shape.outline import area, frayed, inside, tangled, tip_angle
-from lint.shape.sheet import STANDS, Base, mass, open_loops, stable_margin
+from lint.shape.sheet import STANDS, Base, mass, open_loops, stable_margin, ways_to_weigh
 from lint.terms import BoolArray, Declined, FloatArray, IntArray
 
 # Skin this near the cut is laid exactly into it: no sliver is left, and single precision keeps what is there, mm.
@@ -143,8 +143,8 @@ def level(vertices: FloatArray, faces: IntArray, base: Base) -> Levelled:
     z = vertices[np.unique(faces), 2]
     lowest, height = float(z.min()), float(np.ptp(z))
     footprint = polygon_area(taut(vertices[np.unique(faces)][:, :2]))
-    total, centre = mass(vertices, faces)
-    if not total > 0:
+    weights = ways_to_weigh(vertices, faces, base.wall)
+    if not weights[0][0] > 0:
         raise Declined("it encloses nothing, so there is nothing to stand: mend its skin first")
     steps = _heights(vertices, faces, lowest, height)
     body = section(vertices, faces, lowest + SHALLOW * height)[0]
@@ -159,7 +159,7 @@ def level(vertices: FloatArray, faces: IntArray, base: Base) -> Levelled:
         if step > shallow and (cut is not None or rest is not None):
             break
         frayed_here = cut is None and slices.frayed(lowest + step, base.thin)
-        if not base.margin and tip_angle_of(hull, centre, lowest + step) >= STANDS and step <= shallow:
+        if not base.margin and min(tip_angle_of(hull, c, lowest + step) for _, c in weights) >= STANDS and step <= shallow:
             if not frayed_here:
                 return _tried(vertices, faces, base, lowest, height, step, plate=False)
             cut = step if cut is None else cut

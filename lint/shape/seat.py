@@ -7,8 +7,8 @@ import numpy as np
 from lint.measure import Survey
 from lint.shape.carry import Built
 from lint.shape.facing import SCRAP_SHARE, asked_up, facing, main_sheet, outer_rim, turn_to_top
-from lint.shape.level import REST_SHARE, SNAP, Levelled, level, stumps
-from lint.shape.sheet import Base, Seated, seat_sheet
+from lint.shape.level import REST_SHARE, SNAP, Levelled, level, stumps, tip_angle_of
+from lint.shape.sheet import Base, Seated, seat_sheet, ways_to_weigh
 from lint.shape.triangles import spots_on
 from lint.shape.verify import sound
 from lint.terms import Declined, Fix, FloatArray, IntArray, Job, NotRun, Part, Promise, Shaped, Touch, Zone
@@ -53,11 +53,11 @@ def _solid(job: Job) -> Shaped:
         raise Declined("its skin is crowded or disagrees somewhere: untangle and turn it first")
     turn, said = _standing(job)
     wider = settings.margin if LAND in _called(job) else None
-    if said == "" and not _called(job) and _stands(survey):
+    if said == "" and not _called(job) and _stands(survey) and _stands_hollow(job):
         raise Declined("it sits flat and firm already")
     faces = skin.faces[shells.label >= 0]
     points = skin.vertices @ turn.T
-    made = level(points, faces, Base(settings.base, wider, settings.corner, 2 * settings.nozzle))
+    made = level(points, faces, _base(job, wider))
     moved = np.eye(4)
     moved[:3, :3] = turn
     moved[2, 3] = -made.floor
@@ -84,6 +84,22 @@ def _stands(survey: Survey) -> bool:
         return float(survey.get("stance").angle) >= LEAST_LEAN
     except NotRun:
         return False
+
+
+def _stands_hollow(job: Job) -> bool:
+    """Whether a part that stands will do so as well once it is hollowed, where that is planned: then its weight may lie higher."""
+    wall = _base(job, None).wall
+    if wall is None:
+        return True
+    skin, contact = job.survey.get("skin"), job.survey.get("contact")
+    floor = float(contact.lowest)
+    return all(tip_angle_of(contact.hull, centre, floor) >= LEAST_LEAN for _, centre in ways_to_weigh(skin.vertices, skin.faces, wall))
+
+
+def _base(job: Job, margin: float | None) -> Base:
+    settings = job.settings
+    wall = settings.wall if "hollow" in job.planned else None
+    return Base(settings.base, margin, settings.corner, 2 * settings.nozzle, wall)
 
 
 def _standing(job: Job) -> tuple[FloatArray, str]:
@@ -136,7 +152,7 @@ def _sheet(job: Job) -> Shaped:
     if way.inside_out:
         sheet, loop = sheet[:, ::-1], loop[::-1]
     settings = job.settings
-    seated = seat_sheet(points, sheet, loop, holes, Base(settings.base, settings.margin, settings.corner, 2 * settings.nozzle))
+    seated = seat_sheet(points, sheet, loop, holes, _base(job, settings.margin))
     moved = np.eye(4)
     moved[:3, :3] = turn
     moved[2, 3] = -seated.floor

@@ -32,13 +32,14 @@ STRIP_SHARE = 0.08
 class Base:
     """What the maker asks of the base, mm: depth below the lowest skin, land around the feature (None: none asked), corner radius;
 
-    thin: what is narrower than twice this does not print well.
+    thin: what is narrower than twice this does not print well; wall: wall it will be hollowed to, None when it stays solid.
     """
 
     depth: float
     margin: float | None
     corner: float
     thin: float = 0.8
+    wall: float | None = None
 
 
 @dataclass(frozen=True)
@@ -174,7 +175,7 @@ def stable_margin(plain: Built, outlines: list[FloatArray], base: Base, floor: f
 
     None when none is asked for and the part stands without. `plain` is the part without a land: the plate is added to its mass.
     """
-    total, centre = mass(plain.vertices, plain.faces)
+    weights = ways_to_weigh(plain.vertices, plain.faces, base.wall)
     size = float(np.ptp(plain.vertices, axis=0).max())
     over = np.array([0.0, 0.0, floor])
 
@@ -182,14 +183,18 @@ def stable_margin(plain: Built, outlines: list[FloatArray], base: Base, floor: f
         outer = widened(outlines, margin, base.corner)
         plate, middle = moments([outer])
         extra = (plate - sum(area(outline) for outline in outlines)) * (land_at - floor)
-        at = (centre * total + np.array([*middle, (land_at + floor) / 2]) * extra) / (total + extra)
-        return tip_angle(outer, at - over), outer
+        angles = []
+        for total, centre in weights:
+            added = min(extra, total * extra / weights[0][0])  # a hollowed plate loses about as much as the body does
+            at = (centre * total + np.array([*middle, (land_at + floor) / 2]) * added) / (total + added)
+            angles.append(tip_angle(outer, at - over))
+        return min(angles), outer
 
     if base.margin:
         angle, outer = holds(base.margin)
         if angle >= STANDS:
             return base.margin, outer
-    elif tip_angle(np.vstack(outlines), centre - over) >= STANDS:
+    elif min(tip_angle(np.vstack(outlines), centre - over) for _, centre in weights) >= STANDS:
         return 0.0, None
     low = high = max(np.ceil(base.margin or 0.0), 2.0)
     while holds(high)[0] < STANDS:
@@ -200,6 +205,18 @@ def stable_margin(plain: Built, outlines: list[FloatArray], base: Base, floor: f
         middle = float((low + high) // 2)
         low, high = (low, middle) if holds(middle)[0] >= STANDS else (middle, high)
     return high, holds(high)[1]
+
+
+def ways_to_weigh(vertices: FloatArray, faces: IntArray, wall: float | None) -> list[tuple[float, FloatArray]]:
+    """Volume of material and centre of mass (3,) of a solid, and also as it will be with a hollow inside: an even wall all over."""
+    total, centre = mass(vertices, faces)
+    ways = [(total, centre)]
+    if wall is not None:
+        a, b, c = (vertices[faces[:, i]] for i in range(3))
+        areas = np.linalg.norm(np.cross(b - a, c - a), axis=1) / 2
+        skin = (areas[:, None] * (a + b + c)).sum(axis=0) / (3 * areas.sum())
+        ways.append((min(total, wall * float(areas.sum())), skin))
+    return ways
 
 
 def mass(vertices: FloatArray, faces: IntArray) -> tuple[float, FloatArray]:
