@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lint.measure import measure
 from lint.measure.columns import Grid, crossings, grid_around
@@ -109,6 +110,9 @@ class _Ground:
         self.pull, self.rays = pull, rays
         self.points = skin.vertices @ self.frame.T
         self.faces = skin.faces
+        corner = self.points[skin.faces, 2]
+        self.face_low, self.face_high = corner.min(axis=1), corner.max(axis=1)
+        self.fields: dict[int, NDArray[np.float32]] = {}
         used = self.points[np.unique(skin.faces)]
         low, high = used.min(axis=0), used.max(axis=0)
         step = max(float(np.sqrt((high[0] - low[0]) * (high[1] - low[1]) / LINES)), 1e-6)
@@ -132,7 +136,12 @@ class _Ground:
         rest = order[TRIED // 2 :]
         near = rest[rough[rest] > rough[order[0]] - 3 * float(self.grid.pitch[0])]
         tried = np.concatenate((tried, near[:: max(len(near) // (TRIED // 2), 1)]))
-        return max((self._exact(here[k]) for k in tried), default=0.0)
+        best = 0.0
+        for k in tried:
+            # The line in the middle of the free cell that gave the rough depth is itself free: no point is deeper than that and a step.
+            if rough[k] + float(self.grid.pitch[0]) > best:
+                best = max(best, self._exact(here[k]))
+        return best
 
     def _rough(self, here: FloatArray) -> FloatArray:
         """Depth of each point to about a grid step, (k,): the outline taken at the next of some levels below the point."""
@@ -143,10 +152,12 @@ class _Ground:
         level = np.clip((share * LEVELS).astype(np.int64), 0, LEVELS - 1)
         x, y = (np.round((here[:, k] - self.grid.low[k]) / step).astype(np.int64).clip(0, self.grid.count[k] - 1) for k in (0, 1))
         depth = np.zeros(len(here))
-        for k in np.unique(level):
+        for k in np.unique(level).tolist():
             mine = level == k
-            field = distance_transform_edt(self.top > self.low + (self.high - self.low) * k / LEVELS, sampling=step)
-            depth[mine] = field[y[mine], x[mine]]
+            if k not in self.fields:
+                shut = self.top > self.low + (self.high - self.low) * k / LEVELS
+                self.fields[k] = distance_transform_edt(shut, sampling=step).astype(np.float32)
+            depth[mine] = self.fields[k][y[mine], x[mine]]
         return depth
 
     def _exact(self, at: FloatArray) -> float:
@@ -193,9 +204,8 @@ class _Ground:
 
     def _cut(self, height: float) -> FloatArray:
         """The skin's cut at a height, in plan: (k, 2, 2)."""
-        z = self.points[self.faces, 2] - height
-        across = np.flatnonzero((z.min(axis=1) <= 0) & (z.max(axis=1) > 0))
-        z = z[across]
+        across = np.flatnonzero((self.face_low <= height) & (self.face_high > height))
+        z = self.points[self.faces[across], 2] - height
         corner = self.points[self.faces[across], :2]
         above = z > 0
         odd = np.where(above.sum(axis=1) == 1, above.argmax(axis=1), (~above).argmax(axis=1))
