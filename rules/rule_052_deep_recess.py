@@ -3,7 +3,8 @@
 At the bench: clay does not reach into it, plaster and silicone do: a rigid mould locks there, a flexible one tears off a plug that stays
 in the buck. Scans leave such places ragged, because no camera sees into them.
 How it is measured: skin with less than 12 mm of air straight over it, where the skin opposite runs beside it; the depth from the mouth of
-the region, spanned flat, to the farthest skin in it, over the width of the air in the middle of its skin. Sampled. What opens in the base is left out.
+the region, spanned flat, to the farthest skin in it, over the width of the air in the middle of its skin. Sampled. What opens in the
+base is left out.
 Limit: as deep as wide, and 4 mm deep at least (common practice, no source; that such places are filled or plugged on the core is in
 two makers' accounts).
 What mends it: fill it with clay or wax on the printed buck before moulding, or in the file before printing.

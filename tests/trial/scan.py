@@ -401,8 +401,9 @@ def speck(rng: np.random.Generator, bases: Bases) -> Planted:
         direction = rng.normal(size=3)
         direction /= np.linalg.norm(direction)
         centre = mesh[0].mean(axis=0) + direction * size * float(rng.uniform(0.7, 1.2))
-        ball = solids.ball(size * float(rng.uniform(0.002, 0.03)), tuple(centre), level=1)
-        specks.append((ball[0], ball[1][: int(rng.integers(1, 40))]) if rng.random() < 0.5 else ball)
+        whole = rng.random() < 0.5  # a closed piece of a twentieth of the part's length may be meant
+        ball = solids.ball(size * float(rng.uniform(0.002, 0.022 if whole else 0.08)), tuple(centre), level=1)
+        specks.append(ball if whole else (ball[0], ball[1][: int(rng.integers(1, 40))]))
     return Planted(11, solids.joined(mesh, *specks), True, f"{name} with {many} specks")
 
 
