@@ -6,6 +6,7 @@ JSON Schemas of all three files are generated from these types.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Literal
 
 from msgspec import Meta, Struct, field
@@ -18,6 +19,8 @@ Step = Literal[
     "weld", "tidy", "turn", "drop", "resize", "lay", "crop", "untangle", "close", "unite", "rewrap", "calm", "thicken",
     "plug", "seat", "hollow", "drain", "key", "mark", "mirror", "thin out", "strip", "split", "settle",
 ]  # fmt: skip
+
+OTHER_SIDE: Mapping[str, Literal["left", "right", "none"]] = {"left": "right", "right": "left", "none": "none"}
 
 
 class PartTable(Struct, forbid_unknown_fields=True, omit_defaults=True):

@@ -32,7 +32,7 @@ HEADINGS = ("At the bench:", "How it is measured:", "Limit:", "What mends it:", 
 CATALOGUE = (*range(1, 15), *range(20, 25), *range(30, 40), *range(50, 57), *range(70, 75))
 
 # Rules that speak of the file, the ticket or the shelf and not of the shape: a mesh alone cannot make them speak.
-NOT_OF_THE_SHAPE = frozenset({1, 70, 71, 72, 74})
+NOT_OF_THE_SHAPE = frozenset({1, 56, 70, 71, 72, 74})
 
 Change = Callable[[Specimen], Specimen]
 
