@@ -362,4 +362,24 @@ def test_nothing_left_behind_when_the_output_does_not_read_back(
     monkeypatch.setattr(command, "_compare", lambda *a: (_ for _ in ()).throw(RuntimeError("does not read back")))
     assert main(["fix", "troll.stl", "--to", "out.stl", "--units", "mm"]) == 2
     assert "bug of buckwright" in capsys.readouterr().err
-    assert not Path("out.stl.record.json").exists()
+    assert sorted(p.name for p in Path().iterdir()) == ["troll.stl"]
+
+
+def test_a_run_killed_between_record_and_part_is_not_in_the_way(bench: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    put(Path("troll.stl"))
+    assert main(["fix", "troll.stl", "--to", "out.stl", "--units", "mm"]) == 0
+    put(Path("troll.stl"), (10, 20, 40))
+    real, written = command.swap_in, Path("out.stl").read_bytes()
+
+    def die(path: Path, *data: Any, **more: Any) -> None:
+        if path.suffix == ".stl":
+            raise KeyboardInterrupt
+        real(path, *data, **more)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(command, "swap_in", die)
+        patch.setattr("lint.cli.os.kill", lambda *_: None)
+        assert main(["fix", "troll.stl", "--to", "out.stl", "--units", "mm"]) == 2
+    assert Path("out.stl").read_bytes() == written
+    assert main(["fix", "troll.stl", "--to", "out.stl", "--units", "mm"]) == 0
+    assert Path("out.stl").read_bytes() != written

@@ -163,3 +163,18 @@ def test_a_lock_that_is_held_is_told_and_one_that_is_left_behind_is_not_in_the_w
     assert names(tmp_path) == []
     with pytest.raises(BadInput, match="no such folder"), locked(tmp_path / "absent" / "a.toml"):
         pass
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="files are not locked there, so nothing is taken away")
+def test_what_a_killed_run_left_is_taken_away_and_what_a_living_one_writes_is_not(tmp_path: Path) -> None:
+    import fcntl
+
+    for name in (".buckwright-dead.tmp", ".buckwright-living.tmp", ".buckwright-young.tmp"):
+        (tmp_path / name).write_bytes(b"half")
+    for name in (".buckwright-dead.tmp", ".buckwright-living.tmp"):
+        os.utime(tmp_path / name, (time.time() - 120, time.time() - 120))
+    os.mkfifo(tmp_path / ".buckwright-pipe.tmp")
+    with (tmp_path / ".buckwright-living.tmp").open("rb") as living:
+        fcntl.flock(living, fcntl.LOCK_EX)
+        swap_in(tmp_path / "a.stl", b"new")
+    assert names(tmp_path) == [".buckwright-living.tmp", ".buckwright-pipe.tmp", ".buckwright-young.tmp", "a.stl"]

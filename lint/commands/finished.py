@@ -42,20 +42,29 @@ def refuse_strangers(out: Path, used_ticket: Path | None) -> None:
             raise BadInput(f"{ticket}: this is the ticket of the part to be mended, and it is never written over: give --to another name")
         if MARK not in _bytes(ticket)[:400].decode("utf-8", "replace"):
             raise BadInput(f"{ticket}: a ticket that a person wrote stands where the finished part's would go: move it, or change --to")
-    made = _made(record) if record.exists() else None
-    if out.exists() and hashlib.sha256(_bytes(out)).hexdigest() != made:
+    made = _made(record) if record.exists() else frozenset()
+    if out.exists() and fingerprint(out) not in made:
         raise BadInput(f"{out}: there is a part of that name which is not as a fix left it, perhaps the only one: move it, or change --to")
 
 
-def _made(record: Path) -> str | None:
-    """The fingerprint of the part that a record speaks of. Raises BadInput when the file is no record of a fix."""
+def _made(record: Path) -> frozenset[str]:
+    """The fingerprints of the part that a record speaks of and of the one it took the place of, also made by a fix.
+
+    The record is written before the part: a run that was killed in between leaves the new record beside the old part.
+    Raises BadInput when the file is no record of a fix.
+    """
     try:
         data = json.loads(_bytes(record))
         if data["format"] == FORMAT and data["tool"]["name"] == "buckwright":
-            return str(data["output"]["sha256"])
+            return frozenset(str(x) for x in (data["output"]["sha256"], data["output"].get("replaces")) if x is not None)
     except (ValueError, KeyError, TypeError):
         pass  # said below
     raise BadInput(f"{record}: a file that is no record of a fix stands where the record would go: move it, or change --to")
+
+
+def fingerprint(path: Path) -> str:
+    """The SHA-256 of a file. Raises BadInput when it cannot be read."""
+    return hashlib.sha256(_bytes(path)).hexdigest()
 
 
 def _bytes(path: Path) -> bytes:
@@ -130,6 +139,8 @@ def _turned(matrix: FloatArray, direction: Sequence[float] | None) -> Point | No
 def record_data(report: Report, before: Part, settings: Settings, out: Path, sha256: str) -> dict[str, Any]:
     """The record: tool, input and output with their fingerprints, facts with who set them, placement, and every step.
 
+    A part of an earlier fix that stands in its place is named too, by its fingerprint.
+
     File names stand without their folders: a record is kept and passed on beside the part.
     """
     assert report.mended is not None
@@ -146,7 +157,13 @@ def record_data(report: Report, before: Part, settings: Settings, out: Path, sha
             "units_from": before.units_from,
             "faces": len(before.faces),
         },
-        "output": {"name": path_data(Path(out.name)), "sha256": sha256, "faces": after["faces"], "extents_mm": after["extents_mm"]},
+        "output": {
+            "name": path_data(Path(out.name)),
+            "sha256": sha256,
+            "replaces": fingerprint(out) if out.exists() else None,
+            "faces": after["faces"],
+            "extents_mm": after["extents_mm"],
+        },
         "settings": settings_data(settings),
         "placement": placement_data(mended),
         "steps": [step_data(s) for s in mended.steps],

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
 import os
 from dataclasses import replace
 from pathlib import Path
@@ -12,17 +11,17 @@ import numpy as np
 
 from lint import __version__
 from lint.commands import screen
-from lint.commands.finished import MARK, finished_ticket, record_data, record_path, refuse_strangers, ticket_path
+from lint.commands.finished import MARK, fingerprint, finished_ticket, record_data, record_path, refuse_strangers, ticket_path
 from lint.commands.lint import notes, slim
 from lint.commands.shelves import Facts, OnTheBench, read_part
-from lint.load import read
+from lint.load import read_data
 from lint.load.ticket import ticket_text
 from lint.mend import mend
 from lint.report import data, mending
 from lint.report.plain import shown
 from lint.rooms import all_fixes, all_rules
 from lint.save import SUFFIXES as SAVES
-from lint.save import write_part
+from lint.save import encode_for
 from lint.save.atomic import swap_in
 from lint.settings import EDITION, Settings
 from lint.terms import BadInput, Mended, Part, Report, Touch, Weight
@@ -75,13 +74,9 @@ def _as_written(report: Report, out: Path) -> Report:
     mended = report.mended
     assert mended is not None
     assert mended.after.part is not None
-    source = replace(mended.after.part.source, path=out, sha256=_sha256(out), size=out.stat().st_size)
+    source = replace(mended.after.part.source, path=out, sha256=fingerprint(out), size=out.stat().st_size)
     after = replace(mended.after, path=out, part=replace(mended.after.part, source=source))
     return replace(report, parts=(after,), mended=replace(mended, after=after))
-
-
-def _sha256(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def refuse(path: Path, out: Path) -> None:
@@ -126,28 +121,32 @@ def settings_here(bench: OnTheBench) -> Settings:
 
 
 def write(report: Report, bench: OnTheBench, settings: Settings, out: Path) -> tuple[Path, ...]:
-    """Write part, record and ticket, each by swapping in a whole file. Raises BadInput on no room or a part of unknown size."""
+    """Write record, part and ticket, each by swapping in a whole file. Raises BadInput on no room or a part of unknown size.
+
+    The record goes first, so that whatever a killed run leaves behind is known to be ours and a later run may write over it.
+    """
     assert report.mended is not None
     part = report.mended.part
     if part.units is None:
         raise BadInput(f"{bench.part.source.path}: its true size is still unknown after the fix, so nothing was written; "
                        "say units in the ticket, or mark a length that can be used")  # fmt: skip
     inputs = [p for p in (bench.part.source.path, bench.ticket_path) if p is not None]
-    write_part(part, out, inputs=inputs)
-    back = read(out)
+    mesh = encode_for(part, out)
+    back = read_data(mesh, out)
     _compare(part, back, out)
     ticket = finished_ticket(bench.part, part, settings, back)
     made_from = shown(bench.part.source.path.name)
     comment = f"{MARK} {__version__}, beside {shown(out.name)}\nmade from {made_from}; points are in the numbers of the new file"
     record = record_data(report, bench.part, settings, out, back.source.sha256)
     swap_in(record_path(out), data.text_of(record).encode("utf-8"), inputs=inputs)
+    swap_in(out, mesh, inputs=inputs)
     swap_in(ticket_path(out), ticket_text(ticket, {"": comment}).encode("utf-8"), inputs=inputs)
     return (out, record_path(out), ticket_path(out))
 
 
 def _compare(part: Part, back: Part, out: Path) -> None:
-    """What was written must be what was examined, as far as the format can hold it: 32-bit numbers keep six figures."""
+    """What will be read must be what was examined, as far as the format can hold it: 32-bit numbers keep six figures."""
     wrote, holds = (p.vertices[p.faces].reshape(-1, 3) for p in (part, back))
     slack = 1e-6 * float(np.abs(wrote).max(initial=0.0)) + 1e-6
     if wrote.shape != holds.shape or not np.allclose(wrote, holds, rtol=0, atol=slack):
-        raise RuntimeError(f"{out.name} does not read back as it was written")
+        raise RuntimeError(f"{out.name} does not read back as it was made")

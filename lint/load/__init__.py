@@ -17,11 +17,12 @@ from lint.load.raw import Context, Fault, LoadLimits, Raw
 from lint.terms import MM_PER_UNIT, BadInput, FloatArray, Part, Source
 from lint.ticket import Ticket
 
-__all__ = ["SUFFIXES", "LoadLimits", "read"]
+__all__ = ["SUFFIXES", "LoadLimits", "read", "read_data"]
 
 _READERS = {".stl": "stl", ".obj": "obj", ".ply": "ply", ".glb": "gltf", ".gltf": "gltf", ".3mf": "threemf", ".off": "off"}
 SUFFIXES: tuple[str, ...] = tuple(_READERS)
 _LIMITS = LoadLimits()
+_TOO_LARGE = "there is not enough memory for it; thin it out first"
 
 # glTF stands +Y up; a quarter turn about x sets it on the bed, +Z up: (x, y, z) -> (x, -z, y).
 _Y_UP_TO_Z_UP = np.array([[1.0, 0, 0, 0], [0, 0, -1.0, 0], [0, 1.0, 0, 0], [0, 0, 0, 1.0]])
@@ -41,10 +42,28 @@ def read(
     speaks, `vertices` are mm and the scale is in `placement`; when none does, they are the file's own numbers.
     """
     path = Path(path)
+    try:
+        data = read_bytes(path, limits.max_bytes)
+    except Fault as fault:
+        raise BadInput(f"{path_shown(path)}: {fault}") from None
+    except MemoryError:
+        raise BadInput(f"{path_shown(path)}: {_TOO_LARGE}") from None
+    return read_data(data, path, ticket, units=units, shop_units=shop_units, limits=limits)
+
+
+def read_data(
+    data: bytes,
+    path: Path,
+    ticket: Ticket | None = None,
+    *,
+    units: str | None = None,
+    shop_units: str | None = None,
+    limits: LoadLimits = _LIMITS,
+) -> Part:
+    """Read one part from the bytes that are, or will be, the file `path`. Raises BadInput as `read` does."""
     ticket = ticket or Ticket()
     try:
         reader = path.suffix.lower()
-        data = read_bytes(path, limits.max_bytes)
         if reader not in _READERS:
             raise Fault(f"{path.suffix or 'a file without a suffix'} is not read; it takes {', '.join(SUFFIXES)}")
         if not data:
@@ -55,7 +74,7 @@ def read(
     except Fault as fault:
         raise BadInput(f"{path_shown(path)}: {fault}") from None
     except MemoryError:
-        raise BadInput(f"{path_shown(path)}: there is not enough memory for it; thin it out first") from None
+        raise BadInput(f"{path_shown(path)}: {_TOO_LARGE}") from None
 
 
 def path_shown(path: Path) -> str:

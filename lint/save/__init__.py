@@ -16,7 +16,7 @@ from lint.load import path_shown
 from lint.save.atomic import swap_in
 from lint.terms import BadInput, Part
 
-__all__ = ["SUFFIXES", "encode", "swap_in", "write_part"]
+__all__ = ["SUFFIXES", "encode", "encode_for", "swap_in", "write_part"]
 
 _WRITERS = {".3mf": "threemf", ".stl": "stl", ".obj": "obj", ".ply": "ply", ".glb": "glb", ".off": "off"}
 SUFFIXES: tuple[str, ...] = tuple(_WRITERS)
@@ -38,13 +38,17 @@ def encode(part: Part, suffix: str) -> bytes:
     return data
 
 
-def write_part(part: Part, path: Path, *, inputs: Iterable[Path] = (), over_inputs: bool = False) -> None:
-    """Write a part to a file, whole or not at all. Raises BadInput with the file's name; see `swap_in` for `inputs`."""
+def encode_for(part: Part, path: Path) -> bytes:
+    """A part as the bytes that the file `path` is to hold. Raises BadInput with the file's name."""
     try:
-        data = encode(part, path.suffix)
+        return encode(part, path.suffix)
     except BadInput as reason:
         raise BadInput(f"{path_shown(path)}: {reason}") from None
-    swap_in(path, data, inputs=inputs, over_inputs=over_inputs)
+
+
+def write_part(part: Part, path: Path, *, inputs: Iterable[Path] = (), over_inputs: bool = False) -> None:
+    """Write a part to a file, whole or not at all. Raises BadInput with the file's name; see `swap_in` for `inputs`."""
+    swap_in(path, encode_for(part, path), inputs=inputs, over_inputs=over_inputs)
 
 
 def said(part: Part) -> str:

@@ -15,6 +15,8 @@ from lint.load import path_shown
 from lint.terms import BadInput
 
 _PATIENCE = 30.0
+_TEMPORARY = ".buckwright-{}.tmp"  # hidden, and with no ending that a part has: never taken for one
+_STALE = 60.0  # s; a younger one may belong to a run that has not locked it yet
 _WHY = {
     errno.ENOSPC: "the disk is full; make room",
     errno.EDQUOT: "your share of the disk is full; make room",
@@ -70,11 +72,13 @@ def _check(path: Path, target: Path, inputs: Iterable[Path], over_inputs: bool) 
 
 
 def _write(target: Path, data: bytes, mode: int | None) -> None:
-    temporary = target.with_name(f".buckwright-{secrets.token_hex(8)}.tmp")
+    _sweep(target.parent)
+    temporary = target.with_name(_TEMPORARY.format(secrets.token_hex(8)))
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
     handle = os.open(temporary, flags, 0o666)
     try:
         with open(handle, "wb") as file:
+            _lock(handle)  # says to others that this run is alive; whoever dies lets go
             file.write(data)
             file.flush()
             if mode is not None:
@@ -86,6 +90,31 @@ def _write(target: Path, data: bytes, mode: int | None) -> None:
             temporary.unlink()
         raise
     _sync_folder(target.parent)
+
+
+def _sweep(folder: Path) -> None:
+    """Take away the temporary files of runs that were killed, where the system can tell them from those of living ones."""
+    for left in folder.glob(_TEMPORARY.format("*")):
+        with contextlib.suppress(OSError):
+            if time.time() - left.lstat().st_mtime < _STALE:
+                continue
+            handle = os.open(left, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0))
+            try:
+                if _lock(handle):
+                    left.unlink()
+            finally:
+                os.close(handle)
+
+
+def _lock(handle: int) -> bool:
+    """Lock an open file if nobody else has; False when somebody has, or where files cannot be locked."""
+    try:
+        import fcntl
+
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except (ImportError, OSError):
+        return False
+    return True
 
 
 def _sync_folder(folder: Path) -> None:

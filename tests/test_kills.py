@@ -1,0 +1,34 @@
+"""Runs killed without warning leave old files or new ones, whole, and nothing that a later run trips over."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from tests import kills
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="the runs to be killed are forked")
+
+
+@pytest.mark.parametrize(("name", "count"), [("fix", 1), ("fix, writing", 3), ("accept, two at once", 4), ("size", 2), ("ticket", 2)])
+def test_nothing_is_lost_when_a_run_is_killed(name: str, count: int, tmp_path: Path) -> None:
+    tally = kills.run(name, count, 1, tmp_path)
+    assert not tally.failures
+    assert tally.kills == count
+    assert tally.rounds >= count
+
+
+def test_a_loss_would_be_seen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The judge itself, held to a writer that writes in place."""
+
+    def in_place(path: Path, data: bytes, **_: object) -> None:
+        with path.open("wb") as file:
+            for k in range(0, len(data), 64):
+                file.write(data[k : k + 64])
+                file.flush()
+
+    monkeypatch.setattr("lint.save.atomic.swap_in", in_place)
+    tally = kills.run("accept, two at once", 16, 1, tmp_path)
+    assert tally.failures
