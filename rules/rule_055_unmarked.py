@@ -5,7 +5,7 @@ with the print when the label has fallen off.
 How it is measured: outlines in the base that are not round, or that have an island in them: letters, figures or an arrow cut 0.2 to 5 mm
 deep. Round sockets and drain holes do not count.
 Limit: one outline at least. Strokes narrower than about half a millimetre do not print (two shop guides).
-What mends it: cut or write side, size and part into the base.
+What mends it: mark, asked for by the maker, cuts side, part and size into the base. Else write them there.
 When it is wrong: a mark on the side of the base, or on a label cast in, is not seen by this rule.
 """
 
@@ -30,6 +30,7 @@ rule = Rule(
     limits={"marks": Limit(1.0, "marks", "common practice, no source")},
     needs=("units",),
     after=(4, 5, 7, 8, 34),
+    fix="mark",
     upright=True,
 )
 
@@ -37,10 +38,7 @@ rule = Rule(
 @rule.find
 def find(skin: Skin, contact: Contact, base_loops: BaseLoops, limits: Mapping[str, float]) -> Iterator[Finding]:
     """At most one finding, for the base."""
-    inner = [loop for loop in base_loops.base if not loop.outer]
-    marks = [loop for loop in inner if loop.round < 0.85 and 0.2 <= loop.step <= 5.0]
-    islands = [loop for loop in base_loops.base[1:] if loop.outer]
-    count = len(marks) + len(islands)
+    count = base_loops.letters
     if count < limits["marks"]:
         place = around_points(skin.vertices[np.unique(skin.faces[contact.faces])], contact.faces)
         yield rule.finding("blank", count, limits["marks"], place=place)

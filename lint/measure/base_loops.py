@@ -18,6 +18,9 @@ from lint.terms import BoolArray, FloatArray, IntArray, NotRun
 # Sides lean by less than about 46 degrees from the upright, given as its sine: a bevelled edge still is a side, a floor is none.
 STEEP = 0.72
 
+# How deep a letter is cut, mm: less is a scratch, more is a slot.
+SHALLOW = (0.2, 5.0)
+
 
 @dataclass(frozen=True)
 class Loop:
@@ -45,6 +48,18 @@ class BaseLoops:
 
     base: tuple[Loop, ...]
     land: tuple[Loop, ...]
+
+    @property
+    def letters(self) -> int:
+        """How many outlines of the base look like writing: shallow and not round, or with an island in them."""
+        cut = [k for k in self.base if not k.outer and SHALLOW[0] <= k.step <= SHALLOW[1]]
+        islands = [k for k in self.base if k.outer]
+        return sum(k.round < 0.85 or any(_within(island, k) for island in islands) for k in cut)
+
+
+def _within(island: Loop, hole: Loop) -> bool:
+    """Whether an outline lies in a hole, as near as their middles and sizes tell."""
+    return island.width < hole.width and float(np.hypot(island.x - hole.x, island.y - hole.y)) < hole.width / 2
 
 
 @measure

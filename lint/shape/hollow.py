@@ -14,6 +14,7 @@ import numpy as np
 from lint.measure import Survey
 from lint.settings import Settings
 from lint.shape.cavity import LEAST_CAVITY, pieces_of, simpler
+from lint.shape.mark import groove
 from lint.shape.offset_field import Depth, depth_field, distances, surface_of
 from lint.shape.roof import LEANS, Lean, self_supporting
 from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch
@@ -67,7 +68,8 @@ def make(job: Job) -> Shaped:
     check(job.survey, part, settings)
     skin = job.survey.get("skin")
     wall = float(settings.wall)
-    carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, LEANS[settings.process])
+    floor = float(job.survey.get("extent").low[2]) + wall + groove(settings)[1] if "mark" in job.planned else -np.inf
+    carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, LEANS[settings.process], floor)
     hollowed = part.with_mesh(
         np.vstack((part.vertices, carved.vertices)), np.vstack((part.faces, carved.faces + len(part.vertices)))
     )
@@ -113,14 +115,18 @@ def pitch_for(vertices: FloatArray, wall: float, rise: float) -> FloatArray:
     return np.array([step, step, step * rise])
 
 
-def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None) -> Carved:
+def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None, floor: float = -np.inf) -> Carved:
     """The cavity of a closed skin (welded) that leaves `wall` mm everywhere, under a roof of the given lean (None: any roof).
 
+    floor: height, mm, under which it does not go, so that a mark cut into the base afterwards leaves the wall over it.
     Raises Declined when none is worth having.
     """
     pitch = pitch_for(vertices, wall, 1.0 if lean is None else lean.rise)
     level = wall + FEWER
     depth = depth_field(vertices, faces, level, pitch)
+    if np.isfinite(floor):
+        height = depth.grid.low[2] + depth.grid.pitch[2] * np.arange(depth.grid.count[2]) - floor - FEWER
+        np.minimum(depth.field, height.astype(np.float32)[:, None, None], out=depth.field)
     shrink = 0.0
     for _ in range(ROUNDS):
         lowered = Depth(depth.grid, depth.field - np.float32(shrink), depth.pitch)
