@@ -25,8 +25,8 @@ TICKET = '[part]\nunits = "mm"\n[use]\npull = [0.0, 0.0, 1.0]\nmould = "flexible
 # What a maker who knows the size would say: how many mm one of the file's numbers is. Files not named here are in mm.
 MM_EACH = {
     "head_ears_multishell.obj": 10.0, "face_mask_open.obj": 10.0, "skull_lowres.obj": 10.0, "goat_head.obj": 10.0,
-    "body_neutral.obj": 1000.0, "head_average_metres.ply": 1000.0, "hand_rigged_left.glb": 1000.0, "hand_closed.obj": 200.0, "hand_open_wrist_lowres.obj": 200.0,
-    "bust_demosthenes_lowres.obj": 100.0, "defect_self_intersect_a.obj": 100.0,
+    "body_neutral.obj": 1000.0, "head_average_metres.ply": 1000.0, "hand_rigged_left.glb": 1000.0, "hand_closed.obj": 200.0,
+    "hand_open_wrist_lowres.obj": 200.0, "bust_demosthenes_lowres.obj": 100.0, "defect_self_intersect_a.obj": 100.0,
 }  # fmt: skip
 LONG = {"bust_nefertiti_lowres.obj", "mask_hannya.ply", "angel_statue_photogrammetry.ply", "head_ears_multishell.obj"}
 

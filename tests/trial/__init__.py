@@ -93,15 +93,20 @@ class Bases:
 
 
 def cases(rule: int, count: int, seed: int, bases: Bases) -> Iterator[Planted]:
-    """`count` plants for one rule, its planters taken in turn, each from its own seed (so that one can be made again).
+    """`count` plants for one rule, its planters taken in turn."""
+    for k in range(count):
+        yield one_case(rule, k, seed, bases)
+
+
+def one_case(rule: int, k: int, seed: int, bases: Bases) -> Planted:
+    """Plant number `k` of a rule, from a seed of its own, so that it can be made again.
 
     Every plant is disguised as files are: cut finer once or twice, tumbled where the rule does not ask which way is up, its faces and
     points renumbered, and passed through the loose faces and 32-bit numbers of STL.
     """
     planters = PLANTERS[rule]
-    for k in range(count):
-        rng = np.random.default_rng((seed, rule, k))
-        yield disguised(planters[k % len(planters)](rng, bases), rng, k // len(planters) % 3)
+    rng = np.random.default_rng((seed, rule, k))
+    return disguised(planters[k % len(planters)](rng, bases), rng, k // len(planters) % 3)
 
 
 # What is planted in these is the size of the facets themselves, or a hair that 32-bit numbers would round away.

@@ -176,7 +176,8 @@ def deep_recess(rng: np.random.Generator, bases: Bases) -> Planted:
     mesh = solids.cut(solids.box((40, 40, 40), step=4), (at, pin[1]))
     speaks = deep and kind != 2
     why = f"hole {width:.1f} wide and {depth:.1f} deep from {('above', 'the side', 'below')[kind]}"
-    return Planted(52, turned_about_z(mesh, rng), speaks, why, measured=depth / width if speaks else None, within=0.05 * depth / width, count=1 if speaks else None)  # fmt: skip
+    return Planted(52, turned_about_z(mesh, rng), speaks, why, measured=depth / width if speaks else None, within=0.02 * depth / width,
+                   count=1 if speaks else None)  # fmt: skip
 
 
 @plants(52)
@@ -229,7 +230,8 @@ def sockets(rng: np.random.Generator, bases: Bases) -> Planted:
         mesh = solids.cut(mesh, _pin(40, 43, -5, 5.0, 32))
     speaks = many < 3 or line
     why = f"{many} sockets{' in a line' if line else ''}{('', ' and a square one', ' and a drain')[others]}"
-    return Planted(54, turned_about_z(mesh, rng), speaks, why, measured=float(many) if speaks else None, within=0.0, count=1 if speaks else None)  # fmt: skip
+    return Planted(54, turned_about_z(mesh, rng), speaks, why, measured=float(many) if speaks else None, within=0.0,
+                   count=1 if speaks else None)  # fmt: skip
 
 
 @plants(55)

@@ -234,7 +234,8 @@ def drawn_together(rng: np.random.Generator, bases: Bases) -> Planted:
     if ring[0] & ring[1]:
         return Planted(6, mesh, False, f"{name}, whole")
     vertices = mesh[0].copy()
-    vertices[b] = vertices[a]
+    # Somewhere odd, so that no other two points of a regular mesh come to lie on each other when it is cut finer.
+    vertices[[a, b]] = (vertices[a] + vertices[b]) / 2 + rng.normal(scale=0.01 * diagonal(mesh), size=3)
     return Planted(6, (vertices, mesh[1]), True, f"{name}, points {a} and {b} drawn together", measured=1.0, count=1)
 
 
