@@ -97,6 +97,8 @@ def _peaks(centres: FloatArray, radii: FloatArray) -> list[tuple[FloatArray, flo
     wall of a box splits a peak."""
     from lint.measure.surface import weld_exact
 
+    if not len(radii):
+        return []
     found: list[tuple[int, FloatArray, float]] = []
     for shift in (0.0, 0.5):
         level = np.floor(np.log(radii) / np.log(1.2) + shift)

@@ -20,6 +20,9 @@ CONE = np.cos(np.radians(15.0))
 # A region is flat when its bow is under this share of its width. The cap of a ball cut off at the cone bows by 6 %.
 BOW = 0.015
 
+MANY = 200  # faces in a region from which its box is taken by area, so that no single spike stretches it
+TRIMMED = 0.005  # the share of the area left out at either end of each side of that box
+
 SEEDS = 500  # regions tried; the smallest face of a gauge that is 1 % of the skin is missed once in 150 searches
 
 
@@ -149,7 +152,7 @@ def grow(patches: Patches, start: int, free: BoolArray) -> tuple[Flat | None, In
     normal = patches.normal[start]
     faces = _connected(patches, free & (patches.normal @ normal > CONE), start)
     tried = faces[patches.normal[faces] @ normal > np.cos(np.radians(8.0))]
-    if described(patches, faces, normal, 3 * BOW) is None:  # clearly curved: most seeds end here
+    if _bowed(patches, faces) > 3 * BOW:  # clearly curved: most seeds end here
         return None, tried
     for _ in range(3):
         middle, spread = moments(patches, faces)
@@ -170,19 +173,15 @@ def grow(patches: Patches, start: int, free: BoolArray) -> tuple[Flat | None, In
     return described(patches, faces, normal), tried
 
 
-def described(patches: Patches, faces: IntArray, normal: FloatArray, bow: float = BOW) -> Flat | None:
-    """A region with its plane and box, or None when it bows by more than a share of its width and so is not flat."""
+def described(patches: Patches, faces: IntArray, normal: FloatArray) -> Flat | None:
+    """A region with its plane and box, or None when it bows and so is not flat."""
     middle, spread = moments(patches, faces)
     values, vectors = np.linalg.eigh(spread)
     normal = vectors[:, 0] * np.sign(vectors[:, 0] @ normal)
-    flat = patches.corners[faces].reshape(-1, 3) - middle
-    axes = _box_axes(flat @ vectors[:, 1:], vectors[:, 1:].T)
-    along = flat @ axes.T
-    low, high = along.min(axis=0), along.max(axis=0)
+    axes, low, high = _box(patches, faces, middle, vectors[:, 1:].T)
     if (high - low).min() <= 0:
         return None
-    width = float((high - low).min())
-    if len(faces) >= 24 and _bow(patches, faces, middle, axes, normal) > bow * width:
+    if _bowed(patches, faces) > BOW:
         return None
     return Flat(faces, normal, middle, float(patches.area[faces].sum()), float(np.sqrt(max(values[0], 0.0))), axes, low, high)
 
@@ -221,28 +220,58 @@ def spread_of(offset: FloatArray, area: FloatArray) -> float:
     return 1.4826 * float(np.abs(offset)[order[min(int(half), len(order) - 1)]])
 
 
-def _bow(patches: Patches, faces: IntArray, middle: FloatArray, axes: FloatArray, normal: FloatArray) -> float:
-    """How far a region bows: the range of the best second-degree surface over it, without its slope."""
+def _bowed(patches: Patches, faces: IntArray) -> float:
+    """How far a region bows, as a share of its width: the range of the best second-degree surface over it, without its slope.
+
+    Fewer than 24 faces cannot tell a bow from noise, and count as flat. The width is that of a rectangle of the same second moment.
+    """
+    if len(faces) < 24:
+        return 0.0
+    middle, spread = moments(patches, faces)
+    values, vectors = np.linalg.eigh(spread)
     from_middle = patches.centre[faces] - middle
-    u, v = (from_middle @ axes.T).T
+    height, u, v = (from_middle @ vectors).T
     scale = max(float(np.ptp(u)), float(np.ptp(v)), 1e-300)
     u, v = u / scale, v / scale
     terms = np.stack((np.ones_like(u), u, v, u * u, u * v, v * v), axis=1)
     root = np.sqrt(patches.area[faces])
-    fitted, *_ = np.linalg.lstsq(terms * root[:, None], (from_middle @ normal) * root, rcond=None)
-    return float(np.ptp(terms[:, 3:] @ fitted[3:]))
+    fitted, *_ = np.linalg.lstsq(terms * root[:, None], height * root, rcond=None)
+    return float(np.ptp(terms[:, 3:] @ fitted[3:])) / max(float(np.sqrt(12 * max(values[1], 0.0))), 1e-300)
 
 
-def _box_axes(flat: FloatArray, plane: FloatArray) -> FloatArray:
-    """The directions (2, 3) of the smallest rectangle round points (n, 2) of a plane (a side of it lies on the convex outline)."""
+def _box(patches: Patches, faces: IntArray, middle: FloatArray, plane: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """The smallest rectangle round a region: its directions (2, 3), low and high (2,) from the middle.
+
+    Of few faces, round all their corners (a side of it lies on the convex outline). Of many, round all but a sliver of their area.
+    """
     from lint.measure.bed import outline
 
-    hull = outline(flat)
-    sides = np.roll(hull, -1, axis=0) - hull
-    angle = np.unique(np.round(np.arctan2(sides[:, 1], sides[:, 0]) % (np.pi / 2), 4))
+    if len(faces) < MANY:
+        flat = (patches.corners[faces].reshape(-1, 3) - middle) @ plane.T
+        hull = outline(flat)
+        sides = np.roll(hull, -1, axis=0) - hull
+        axes = _smallest(hull, np.unique(np.round(np.arctan2(sides[:, 1], sides[:, 0]) % (np.pi / 2), 4)), 0.0)
+        along = flat @ axes.T
+        return axes @ plane, along.min(axis=0), along.max(axis=0)
+    weight = np.cumsum(patches.area[faces])  # 2,000 faces drawn evenly by area speak for all
+    drawn = np.searchsorted(weight, (np.arange(2000) + 0.5) / 2000 * weight[-1]).clip(max=len(faces) - 1)
+    flat = (patches.centre[faces[drawn]] - middle) @ plane.T
+    axes = _smallest(flat, np.radians(np.arange(0.0, 90.0, 2.0)), TRIMMED)
+    turned = np.arctan2(axes[0, 1], axes[0, 0]) + np.radians(np.arange(-2.0, 2.01, 0.1))
+    axes = _smallest(flat, turned, TRIMMED)
+    low, high = np.quantile(flat @ axes.T, (TRIMMED, 1 - TRIMMED), axis=0)
+    grown = TRIMMED / (1 - 2 * TRIMMED) * (high - low)  # an evenly covered rectangle gets back what was left out
+    return axes @ plane, low - grown, high + grown
+
+
+def _smallest(flat: FloatArray, angle: FloatArray, trimmed: float) -> FloatArray:
+    """Of the directions tried (radians), the pair (2, 2) with the smallest rectangle round points (n, 2) of a plane."""
     along = np.stack((np.cos(angle), np.sin(angle)), axis=1)
     across = np.stack((-np.sin(angle), np.cos(angle)), axis=1)
-    area = np.ptp(hull @ along.T, axis=0) * np.ptp(hull @ across.T, axis=0)
-    best = int(area.argmin())
-    found: FloatArray = np.stack((along[best], across[best])) @ plane
-    return found
+
+    def width(way: FloatArray) -> FloatArray:
+        low, high = np.quantile(flat @ way.T, (trimmed, 1 - trimmed), axis=0)
+        return np.asarray(high - low)
+
+    best = int((width(along) * width(across)).argmin())
+    return np.stack((along[best], across[best]))
