@@ -25,7 +25,7 @@ OUT_OF_ROUND = 0.012
 ROUGH = 0.025
 
 DRAWN = 15_000  # patches drawn evenly by area
-PAIRS = 12_000  # pairs drawn at each size
+PAIRS = 6_000  # pairs drawn at each size
 SIZES = 14  # sizes tried, from a hundredth of the scene up to half of it
 TRIED = 60  # best voted spots that are fitted
 CELLS = 240  # directions over the sphere in which skin is looked for
