@@ -82,6 +82,8 @@ def mend(
             calling = tuple(f for f in report.findings if f.fix == name and f.accepted is None)
             if name in refused or not _wanted(fix, calling, asked, done):
                 continue
+            if turn > 0 and fix.touch is Touch.SKIN and _built_upon(name, fixes, done):
+                continue
             if fix.touch > settings.allow:
                 if turn == 0:
                     why = f"it touches the {fix.touch.word}, and only {settings.allow.word} is allowed"
@@ -126,13 +128,25 @@ def mend(
 
 
 def _needed_between(rules: Mapping[int, Rule], fixes: Mapping[str, Fix], asked: set[str]) -> dict[int, Rule]:
-    """The rules that can call for a fix or take one back. Mere notes are heard before the work and after it, not at every step."""
+    """The rules that can call for a fix or take one back. Mere notes, and cautions whose remedy waits for the maker's word,
+    are heard before the work and after it, not at every step."""
 
     def matters(rule: Rule) -> bool:
         fix = fixes.get(rule.fix or "")
-        return rule.weight >= Weight.CAUTION or (fix is not None and (fix.touch is Touch.RECORD or fix.name in asked))
+        if fix is None:
+            return rule.weight >= Weight.CAUTION
+        if fix.name in asked or fix.touch is Touch.RECORD or rule.weight is Weight.STOP:
+            return True
+        return rule.weight is Weight.CAUTION and not fix.on_demand
 
     return {number: rule for number, rule in rules.items() if matters(rule)}
+
+
+def _built_upon(name: str, fixes: Mapping[str, Fix], done: set[str]) -> bool:
+    """Whether a step that comes after this one in the work, and that the maker asked for, is done: a plate under a drained base
+    would stop its holes, so the skin is not gone back to."""
+    order = list(fixes)
+    return any(order.index(other) > order.index(name) and fixes[other].on_demand for other in done)
 
 
 def _wanted(fix: Fix, calling: tuple[Finding, ...], asked: bool, done: set[str]) -> bool:
