@@ -4,7 +4,8 @@ At the bench: printing software refuses it, or somebody scales it down until it 
 
 How it is measured: the height, and the convex outline seen from above at every turn about the vertical: the width and the depth at the turn
 where the part lies best. Exact, not tried at steps: between two turns that lay a side of the outline along the bed, both change as a cosine
-does (Shamos' calipers, 1978). A part that fits at some turn is clean; a slicer turns it by hand.
+does (Shamos' calipers, 1978). A part that fits at some turn is clean; a slicer turns it by hand. A file that holds several separate
+solids is judged solid by solid, since they can be printed one after another; open skin is taken together.
 
 Limit: the bed in the ticket or the shop file, as it is; leave the room your printer needs for a brim out of it.
 
@@ -32,9 +33,9 @@ rule = Rule(
     weight=Weight.STOP,
     unit="mm",
     cases={
-        "wide": "{measured:.1f} mm wide at the best turn ({turn:.0f} degrees), where the bed has {limit:.1f} mm: {width:.1f} x {depth:.1f} "
-        "mm on a bed of {bed_x:g} x {bed_y:g} mm",
-        "tall": "{measured:.1f} mm tall, where the printer reaches {limit:.1f} mm{turned}",
+        "wide": "{which}{measured:.1f} mm wide at the best turn ({turn:.0f} degrees), where the bed has {limit:.1f} mm: "
+        "{width:.1f} x {depth:.1f} mm on a bed of {bed_x:g} x {bed_y:g} mm",
+        "tall": "{which}{measured:.1f} mm tall, where the printer reaches {limit:.1f} mm{turned}",
     },
     needs=("units", "print.bed"),
     fix="split",
@@ -43,19 +44,21 @@ rule = Rule(
 
 
 @rule.find
-def find(footprint: Footprint, settings: Settings) -> Iterator[Finding]:
-    """Height and outline against the bed, each its own finding."""
+def find(footprints: tuple[Footprint, ...], settings: Settings) -> Iterator[Finding]:
+    """Height and outline of each separate solid against the bed, each its own finding."""
     assert settings.bed is not None
     bed_x, bed_y, bed_z = settings.bed
-    best, least = lies(footprint.hull, (bed_x, bed_y))
-    place = around_points(np.stack((footprint.low, footprint.high)))
-    if best.over > ROUNDING:
-        wide = best.width - bed_x >= best.depth - bed_y
-        yield rule.finding(
-            "wide", best.width if wide else best.depth, bed_x if wide else bed_y, place=place, turn=best.turn, width=best.width,
-            depth=best.depth, bed_x=bed_x, bed_y=bed_y,
-        )  # fmt: skip
-    if footprint.height - bed_z > ROUNDING:
-        fits = least is not None and abs(least.turn) >= 0.5
-        turned = f" (its outline fits the bed when turned by {least.turn:.0f} degrees)" if least is not None and fits else ""
-        yield rule.finding("tall", footprint.height, bed_z, place=place, turned=turned)
+    for number, footprint in enumerate(footprints, start=1):
+        which = "" if len(footprints) == 1 else f"of {len(footprints)} separate pieces, number {number} from the longest: "
+        best, least = lies(footprint.hull, (bed_x, bed_y))
+        place = around_points(np.stack((footprint.low, footprint.high)))
+        if best.over > ROUNDING:
+            wide = best.width - bed_x >= best.depth - bed_y
+            yield rule.finding(
+                "wide", best.width if wide else best.depth, bed_x if wide else bed_y, place=place, which=which, turn=best.turn,
+                width=best.width, depth=best.depth, bed_x=bed_x, bed_y=bed_y,
+            )  # fmt: skip
+        if footprint.height - bed_z > ROUNDING:
+            fits = least is not None and abs(least.turn) >= 0.5
+            turned = f" (its outline fits the bed when turned by {least.turn:.0f} degrees)" if least is not None and fits else ""
+            yield rule.finding("tall", footprint.height, bed_z, place=place, which=which, turned=turned)

@@ -7,8 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.measure import measure
+from lint.measure.shells import Shells
+from lint.measure.specks import Specks
 from lint.measure.surface import Skin
 from lint.terms import FloatArray
+
+# Of more separate solids than this only the longest are looked at.
+MOST = 100
 
 
 @dataclass(frozen=True)
@@ -35,7 +40,26 @@ class Lie:
 @measure
 def footprint(skin: Skin) -> Footprint:
     """The convex outline of the part seen from above and its height."""
-    used = skin.vertices[np.unique(skin.faces)] if len(skin.faces) else np.zeros((1, 3))
+    return _footprint(skin.vertices[np.unique(skin.faces)] if len(skin.faces) else np.zeros((1, 3)))
+
+
+@measure
+def footprints(skin: Skin, shells: Shells, specks: Specks, footprint: Footprint) -> tuple[Footprint, ...]:
+    """The same of each separate solid, the longest first: what stands apart and is closed is printed by itself. Open skin is taken
+    together, since nobody knows yet what it will be closed to."""
+    if specks.count < 2 or not bool(specks.closed.any()):
+        return (footprint,)
+    piece = np.append(specks.piece, -1)[shells.label]
+    closed = np.flatnonzero(specks.closed)
+    closed = closed[np.argsort(-specks.length[closed], kind="stable")][:MOST]
+    groups = [np.flatnonzero(piece == p) for p in closed]
+    rest = np.flatnonzero((piece >= 0) & ~np.append(specks.closed, False)[piece])
+    if len(rest):
+        groups.append(rest)
+    return tuple(_footprint(skin.vertices[np.unique(skin.faces[g])]) for g in groups)
+
+
+def _footprint(used: FloatArray) -> Footprint:
     low, high = used.min(axis=0), used.max(axis=0)
     return Footprint(outline(used[:, :2]), float(high[2] - low[2]), low, high)
 
