@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import struct
 import subprocess
 import sys
 import time
@@ -370,3 +371,55 @@ def test_a_crash_of_the_command_itself_is_one_line_with_a_trace_on_wish(shelf: P
     assert quiet.stderr.startswith("buckwright: this is a bug of buckwright: ZeroDivisionError")
     assert quiet.stderr.count("\n") == 1
     assert "Traceback" in crash(BUCKWRIGHT_TRACE="1").stderr
+
+
+STUCK = """
+import re, sys
+from lint.commands import lint as command
+real = command.read_part
+def read(path, facts):
+    if path.name.startswith("stuck"):
+        re.fullmatch("(a+)+", "a" * 64 + "b")  # in native code, where no signal is heard, for longer than anybody lives
+    return real(path, facts)
+command.read_part = read
+if __name__ == "__main__":
+    from lint.cli import main
+    sys.exit(main(["lint", ".", "--as", "json", "--jobs", sys.argv[1], "--rule", "1", "--deadline", "8"]))
+"""
+
+
+@pytest.mark.parametrize("jobs", ["1", "2"])
+def test_a_part_that_does_not_end_costs_one_part(shelf: Path, jobs: str) -> None:
+    for k in range(3):
+        put(shelf / f"part-{k}.stl")
+    put(shelf / "stuck.stl", (30, 30, 30))
+    (shelf / "run.py").write_text(STUCK)
+    env = {**os.environ, "PYTHONPATH": str(ROOT)}
+    done = subprocess.run([sys.executable, "run.py", jobs], cwd=shelf, env=env, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 2, done.stderr
+    bad = {p["path"]: p["unreadable"] for p in json.loads(done.stdout)["parts"] if p["unreadable"]}
+    assert set(bad) == {"stuck.stl"}
+    assert "not run: it took over 8 s" in bad["stuck.stl"]
+
+
+def heavy(count: int) -> bytes:
+    """A binary STL of so many faces, all of them in one spot."""
+    return b"\0" * 80 + struct.pack("<I", count) + b"\0" * 50 * count
+
+
+def test_a_deadline_holds_for_a_single_part_too(shelf: Path) -> None:
+    (shelf / "heron.stl").write_bytes(heavy(1_000_000))
+    done = run("lint", "heron.stl", "--deadline", "0.05", "--units", "mm", cwd=shelf)
+    assert done.returncode == 2
+    assert "it took over 0.05 s" in " ".join(done.stdout.split())
+
+
+@pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="memory is capped only where the system tells how much is taken")
+def test_a_part_that_takes_too_much_memory_is_told_so_and_the_others_are_judged(shelf: Path) -> None:
+    (shelf / "a-heron.stl").write_bytes(heavy(3_000_000))
+    put(shelf / "b.stl")
+    done = run("lint", ".", "--as", "json", "--jobs", "1", "--rule", "1", "--memory", "0.2", "--units", "mm", cwd=shelf)
+    assert done.returncode == 2, done.stderr
+    heron, small = json.loads(done.stdout)["parts"]
+    assert "memory" in heron["unreadable"]
+    assert small["unreadable"] is None

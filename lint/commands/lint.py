@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
         start = args.paths[0]
         paths = changed_since(paths, args.changed_since, start if start.is_dir() else start.absolute().parent)
         idle = f"no part changed since {args.changed_since}"
-    reports = look(paths, Run(Facts(args.ticket, args.facts), only, tuple(shelf)), args.jobs)
+    reports = look(paths, Run(Facts(args.ticket, args.facts), only, tuple(shelf)), args.jobs, args.deadline, args.memory)
     report = Report(tuple(reports), EDITION, __version__, Weight[args.line.upper()], idle=idle)
     text = render(report, args.form)
     if args.to is None:
@@ -50,10 +50,20 @@ def run(args: argparse.Namespace) -> int:
     return report.exit_code()
 
 
-def look(paths: list[Path], run: Run, jobs: int | None) -> list[PartReport]:
-    """The reports of these parts in their order, with what the ledgers accept marked; in several processes when that helps."""
+# What a part may take when nobody said: ten minutes is many times what the largest scan has needed, and a build server waits no longer.
+_DEADLINE = 600.0
+
+
+def look(
+    paths: list[Path], run: Run, jobs: int | None, deadline: float | None = None, memory: float | None = None
+) -> list[PartReport]:
+    """The reports of these parts in their order, with what the ledgers accept marked; in several processes when that helps.
+
+    deadline: seconds that one part may take; memory: GiB. Either brings even a single part into a process of its own.
+    """
     jobs = min(jobs or os.cpu_count() or 1, len(paths))
-    reports = _together(paths, run) if jobs <= 1 else _apart(paths, run, jobs)
+    here = jobs <= 1 and deadline is None and memory is None
+    reports = _together(paths, run) if here else _apart(paths, run, jobs, deadline or _DEADLINE, memory)
     return accepted(reports, datetime.date.today())
 
 
@@ -128,7 +138,7 @@ def judge(path: Path, facts: Facts, only: frozenset[int] | None, shelf: Shelf) -
     except BadInput as error:
         return PartReport(None, path, unreadable=str(error))
     except MemoryError:
-        return PartReport(None, path, unreadable=f"{path}: not run: there is not enough memory for a part of this size")
+        return PartReport(None, path, unreadable=f"{path}: not run: there is not enough memory for a part of this size; thin it out first")
     except Exception as error:  # a crash is ours: this part is lost, the others go on
         if os.environ.get("BUCKWRIGHT_TRACE") == "1":
             traceback.print_exc(file=sys.stderr)
@@ -202,13 +212,18 @@ def _together(paths: list[Path], run: Run) -> list[PartReport]:
     return reports
 
 
-def _apart(paths: list[Path], run: Run, jobs: int) -> list[PartReport]:
+def _apart(paths: list[Path], run: Run, jobs: int, deadline: float, memory: float | None) -> list[PartReport]:
     from lint.commands.pool import spread
+
+    def late(path: Path) -> PartReport:
+        why = f"not run: it took over {deadline:g} s; thin it out, or give it longer with --deadline"
+        return PartReport(None, path, unreadable=f"{path}: {why}")
 
     order = sorted(range(len(paths)), key=lambda i: -_size(paths[i]))
     with screen.Progress(f"examining {len(paths)} parts") as progress:
         return spread(
-            _judge_here, paths, jobs, order=order, died=_died, prepare=_prepare, prepare_with=(run,),
+            _judge_here, paths, jobs, order=order, died=_died, late=late, deadline=deadline, memory=memory,
+            prepare=_prepare, prepare_with=(run,),
             ended=lambda count: progress(f"{count} of {len(paths)} parts examined"),
         )  # fmt: skip
 
