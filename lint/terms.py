@@ -218,6 +218,7 @@ class Rule:
     needs: facts without which the rule is not run ("units", "process=resin", "part.body", "use.pull", "length", ...).
     after: numbers of rules that must be clean first, because the measurement means nothing otherwise.
     upright: the verdict depends on which way up the part stands (it may be spun about z, but not tumbled).
+    compares: measurements that it asks of every part of the shelf; each is then taken once, before parts are judged.
     """
 
     number: int
@@ -231,6 +232,7 @@ class Rule:
     fix: str | None = None
     since: int = 1
     upright: bool = False
+    compares: tuple[str, ...] = ()
     retired: str | None = None
     page: str = ""
     function: FindFunction | None = None

@@ -8,8 +8,9 @@ import os
 import sys
 import traceback
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -24,7 +25,7 @@ from lint.rooms import all_fixes, all_rules
 from lint.run import examine
 from lint.settings import EDITION
 from lint.shelf import Shelf
-from lint.terms import BadInput, Finding, Outcome, Part, PartReport, Place, Report, Rule, Weight
+from lint.terms import BadInput, Finding, NotRun, Outcome, Part, PartReport, Place, Report, Rule, Weight
 
 
 def run(args: argparse.Namespace) -> int:
@@ -61,7 +62,10 @@ def look(
 
     deadline: seconds that one part may take; memory: GiB. Either brings even a single part into a process of its own.
     """
-    jobs = min(jobs or os.cpu_count() or 1, len(paths))
+    jobs = jobs or os.cpu_count() or 1
+    if jobs > 1 and len(run.parts) > _FEW and compared(run.only):
+        run = replace(run, known=_beforehand(run, jobs))
+    jobs = min(jobs, len(paths))
     here = jobs <= 1 and deadline is None and memory is None
     reports = _together(paths, run) if here else _apart(paths, run, jobs, deadline or _DEADLINE, memory)
     return accepted(reports, datetime.date.today())
@@ -113,13 +117,26 @@ def wanted(only: frozenset[int] | None) -> Mapping[int, Rule]:
     return {number: rules[number] for number in rules if number in needed}
 
 
+def compared(only: frozenset[int] | None) -> list[str]:
+    """The measurements that the rules to run ask of every part of the shelf."""
+    return sorted({name for rule in wanted(only).values() for name in rule.compares})
+
+
+# Fewer parts than this each process measures for itself sooner than a pool for it has started.
+_FEW = 8
+
+
 @dataclass(frozen=True)
 class Run:
-    """What every part of a run is judged by: the facts, the rules asked for, and the shelf it may be compared with."""
+    """What every part of a run is judged by: the facts, the rules asked for, and the shelf it may be compared with.
+
+    known: what has been measured of the shelf beforehand, so that no process does it again: by part and name, a value or NotRun.
+    """
 
     facts: Facts
     only: frozenset[int] | None
     parts: tuple[Path, ...]
+    known: Mapping[tuple[Path, str], Any] = field(default_factory=dict)
 
     def shelf(self) -> Shelf:
         """The shelf, in this process."""
@@ -127,7 +144,7 @@ class Run:
         def load(path: Path) -> Part:
             return read_part(path, self.facts if path in self.parts else Facts(flags=self.facts.flags)).part
 
-        return Shelf(self.parts, load)
+        return Shelf(self.parts, load, self.known)
 
 
 def judge(path: Path, facts: Facts, only: frozenset[int] | None, shelf: Shelf) -> PartReport:
@@ -226,6 +243,33 @@ def _apart(paths: list[Path], run: Run, jobs: int, deadline: float, memory: floa
             prepare=_prepare, prepare_with=(run,),
             ended=lambda count: progress(f"{count} of {len(paths)} parts examined"),
         )  # fmt: skip
+
+
+def _beforehand(run: Run, jobs: int) -> dict[tuple[Path, str], Any]:
+    """What the rules that compare parts ask of every part of the shelf, each part read once, in several processes."""
+    from lint.commands.pool import spread
+
+    names = compared(run.only)
+    died = NotRun("the process that measured it to compare with ended without a word")
+    with screen.Progress(f"reading {len(run.parts)} parts to compare") as progress:
+        found = spread(
+            _measure_here, run.parts, min(jobs, len(run.parts)), order=sorted(range(len(run.parts)), key=lambda i: -_size(run.parts[i])),
+            died=lambda path: [died] * len(names), prepare=_prepare, prepare_with=(run,),
+            ended=lambda count: progress(f"{count} of {len(run.parts)} parts read to compare"),
+        )  # fmt: skip
+    return {(path, name): value for path, values in zip(run.parts, found, strict=True) for name, value in zip(names, values, strict=True)}
+
+
+def _measure_here(path: Path) -> list[Any]:
+    assert _here is not None
+    run, shelf = _here
+    values: list[Any] = []
+    for name in compared(run.only):
+        try:
+            values.append(shelf.measured(path, name))
+        except NotRun as reason:
+            values.append(NotRun(str(reason)))
+    return values
 
 
 def _size(path: Path) -> int:
