@@ -35,11 +35,14 @@ class Shelf:
 
     def others(self, part: Part) -> tuple[Path, ...]:
         """The other files of the run, in its order. Raises NotRun when there are none to compare with."""
+        self.require_others(part)
         here = part.source.path
-        others = tuple(p for p in self.paths if p != here)
-        if not others:
+        return tuple(p for p in self.paths if p != here)
+
+    def require_others(self, part: Part) -> None:
+        """Raise NotRun when there are no other files in the run."""
+        if self.paths in ((), (part.source.path,)):
             raise NotRun("it compares parts, and only one was given")
-        return others
 
     def measured(self, path: Path, name: str) -> Any:
         """The measurement `name` of another part. Raises NotRun when that part cannot be read or measured."""

@@ -52,7 +52,7 @@ _NAMED = 4
 def find(part: Part, signature: Signature, extent: Extent, shelf: Shelf, limits: Mapping[str, float]) -> Iterator[Finding]:
     """One finding for each part that is this one again, up to four."""
     here = part.source.path
-    shelf.others(part)
+    shelf.require_others(part)
     surface: Surface | None = None
     for suspect in suspects(shelf.gathered("signature", index_of), here, signature)[:_NAMED]:
         if deliberate(here, signature, suspect, mirrored=False):

@@ -140,9 +140,10 @@ class Run:
 
     def shelf(self) -> Shelf:
         """The shelf, in this process."""
+        given = frozenset(self.parts)
 
         def load(path: Path) -> Part:
-            return read_part(path, self.facts if path in self.parts else Facts(flags=self.facts.flags)).part
+            return read_part(path, self.facts if path in given else Facts(flags=self.facts.flags)).part
 
         return Shelf(self.parts, load, self.known)
 

@@ -7,7 +7,7 @@ registration of multiple range images, 1992), the last against the very faces.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import permutations, product
@@ -17,13 +17,14 @@ import numpy as np
 
 from lint.measure.displacement import sample
 from lint.measure.moments import moments_of
-from lint.terms import FloatArray, IntArray
+from lint.terms import BoolArray, FloatArray, IntArray
 
 _SAMPLES = 20_000  # points to measure by
 _GUIDES = 1_500  # points to align by
 _ROUGH = 400  # points to align by at first
 _SCOUTS = 200  # points to tell a good first turn by
 _KEPT = 6  # first turns worth refining
+_HAIR = 30  # what a hair of turn adds to the distance at most, in tolerances
 _UNCLEAR = 0.05  # principal directions are ill-defined when their shares are nearer together than this
 
 
@@ -124,19 +125,35 @@ def same_as(one: Surface, other: Surface, *, within: float, factor: float = 1.0)
     Of all ways that fit, the plainest: as it lies, turned from axis to axis, turned freely, mirrored last.
     """
     for mirrored in (False, True):
-        turns = _axis_turns(mirrored)
-        scouts = one.points[:_SCOUTS] * factor
-        off = other.nearest(np.einsum("gij,kj->gki", turns, scouts).reshape(-1, 3))[0].reshape(len(turns), -1).max(axis=1)
-        for turn in turns[off <= within]:
-            fit = _measured(one, other, turn, np.zeros(3), factor, corners=True)
-            if fit.most <= within:
-                return fit
-        turn, shift = _refined(one, other, mirrored, factor)
-        if other.nearest(scouts @ turn.T + shift)[0].max() <= within:
-            fit = _measured(one, other, turn, shift, factor, corners=True)
-            if fit.most <= within:
-                return fit
+        for turn, shift in _ways(one, other, mirrored, factor, within):
+            if _scouted(one, other, turn[None], shift, factor)[0] <= within:
+                fit = _measured(one, other, turn, shift, factor, corners=True)
+                if fit.most <= within:
+                    return fit
     return None
+
+
+def _ways(one: Surface, other: Surface, mirrored: bool, factor: float, within: float) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Turns and shifts by which the one may be the other again, the plainest first.
+
+    Clear principal directions of one skin, written twice, agree to a hair: what does not nearly fit between them is another skin.
+    """
+    still = np.zeros(3)
+    if not _unclear(one, other).any():
+        turns = _between(one, other, mirrored)
+        for turn in turns[_scouted(one, other, turns, still, factor) <= _HAIR * within]:
+            yield _stepped(factor * one.points[:_GUIDES], turn, still, other.nearest, 20, 1e-9)
+        return
+    turns = _axis_turns(mirrored)
+    yield from ((turn, still) for turn in turns[_scouted(one, other, turns, still, factor) <= within])
+    yield _refined(one, other, mirrored, factor)
+
+
+def _scouted(one: Surface, other: Surface, turns: FloatArray, shift: FloatArray, factor: float) -> FloatArray:
+    """The farthest that a few points of the one lie off the other after each of the turns (g, 3, 3), (g,)."""
+    points = np.einsum("gij,kj->gki", turns, factor * one.points[:_SCOUTS]) + shift
+    off: FloatArray = other.nearest(points.reshape(-1, 3))[0].reshape(len(turns), -1).max(axis=1)
+    return off
 
 
 def _measured(one: Surface, other: Surface, turn: FloatArray, shift: FloatArray, factor: float, *, corners: bool) -> Fit:
@@ -213,25 +230,41 @@ def _turn_by(angle: FloatArray) -> FloatArray:
 
 def _axis_turns(mirrored: bool) -> FloatArray:
     """The 24 turns that take axes to axes (or the 24 that mirror as well), the plainest first: (24, 3, 3)."""
-    sign = -1.0 if mirrored else 1.0
-    every = np.array([np.eye(3)[list(order)] * signs for order in permutations(range(3)) for signs in product((1.0, -1.0), repeat=3)])
-    found = every[np.linalg.det(every) * sign > 0]
-    plain: FloatArray = found[np.argsort(-np.trace(found, axis1=1, axis2=2), kind="stable")]
+    every = [np.eye(3)[list(order)] * signs for order in permutations(range(3)) for signs in product((1.0, -1.0), repeat=3)]
+    return _plainest(np.array(every), mirrored)
+
+
+def _between(one: Surface, other: Surface, mirrored: bool) -> FloatArray:
+    """The four turns between principal directions, of which each has two signs, the plainest first: (4, 3, 3)."""
+    every = [other.moments.axes.T @ np.diag(signs) @ one.moments.axes for signs in product((1.0, -1.0), repeat=3)]
+    return _plainest(np.array(every), mirrored)
+
+
+def _plainest(turns: FloatArray, mirrored: bool) -> FloatArray:
+    """Those that mirror, or those that do not, the ones that turn least first."""
+    kept = turns[np.linalg.det(turns) * (-1.0 if mirrored else 1.0) > 0]
+    plain: FloatArray = kept[np.argsort(-np.trace(kept, axis1=1, axis2=2).round(6), kind="stable")]
     return plain
 
 
-def _first_turns(one: Surface, other: Surface, mirrored: bool) -> FloatArray:
-    """(g, 3, 3) turns to try. Between principal directions there are four, as each has two signs; where two or three principal
-    values nearly agree, any turn among them may be the right one, so a net of turns is tried."""
-    every = np.array([other.moments.axes.T @ np.diag(signs) @ one.moments.axes for signs in product((1.0, -1.0), repeat=3)])
-    between = every[np.linalg.det(every) * (-1.0 if mirrored else 1.0) > 0]
-    net = [between, _axis_turns(mirrored)]
+def _unclear(one: Surface, other: Surface) -> BoolArray:
+    """Whether the first and the second, and the second and the third principal direction are ill-defined, (2,)."""
     gap = np.minimum(-np.diff(one.moments.spread), -np.diff(other.moments.spread))
-    if (gap < _UNCLEAR).all():
+    unclear: BoolArray = gap < _UNCLEAR
+    return unclear
+
+
+def _first_turns(one: Surface, other: Surface, mirrored: bool) -> FloatArray:
+    """(g, 3, 3) turns to try: between principal directions, from axis to axis, and, where two or three principal values nearly
+    agree, so that any turn among them may be the right one, a net of turns."""
+    between = _between(one, other, mirrored)
+    net = [between, _axis_turns(mirrored)]
+    unclear = _unclear(one, other)
+    if unclear.all():
         flip = np.diag([-1.0, 1.0, 1.0]) if mirrored else np.eye(3)
         net.append(_all_turns(1_000) @ flip)
-    elif (gap < _UNCLEAR).any():
-        axis = other.moments.axes[2 if gap[0] < _UNCLEAR else 0]
+    elif unclear.any():
+        axis = other.moments.axes[2 if unclear[0] else 0]
         net += [_turn_by(angle * axis)[None] @ between for angle in np.radians(np.arange(7.5, 180, 7.5))]
         net += [_turn_by(-angle * axis)[None] @ between for angle in np.radians(np.arange(7.5, 180, 7.5))]
     return np.concatenate(net)

@@ -15,9 +15,9 @@ from lint.measure.alignment import Surface, same_as
 from lint.measure.moments import Signature
 from lint.terms import MM_PER_UNIT, Part
 
-# Signatures further apart than this are of different skins: of the same one, rewritten in 32-bit numbers, they agree to about a
-# millionth, and for every thousandth part of the radius that a skin moves they differ by a few thousandths.
-NEAR = 1e-3
+# Signatures further apart than this are of different skins. One skin rewritten in 32-bit numbers keeps its signature to a millionth;
+# rounded to the hundredth of a millimetre, a life-size ear, to a few hundred-thousandths.
+NEAR = 1e-4
 
 _FACTORS = np.array(sorted({1.0} | {round(a / b, 9) for a, b in permutations(MM_PER_UNIT.values(), 2)}))
 

@@ -108,7 +108,7 @@ def signature(part: Part) -> Signature:
         third[:, i, j] = third[:, j, i] = gram[:3, 3 + k]
         fourth[i, j] = fourth[j, i] = gram[3 + k, squares].sum()
     shape = np.array([
-        known.area / known.radius**2 / 10,  # 4 pi / 10 for a ball: of the size of the others
+        known.area / known.radius**2 / 100,  # a small weight: rounding roughens a skin and so adds to its area, but to little else
         *known.spread[:2],
         np.linalg.norm(np.trace(third, axis1=1, axis2=2)),
         np.linalg.norm(third),
