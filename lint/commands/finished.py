@@ -15,10 +15,9 @@ import numpy as np
 from lint.report.data import FORMAT, part_data, path_data, placement_data, settings_data, step_data, tool_data
 from lint.settings import Settings
 from lint.terms import BadInput, FloatArray, Part, Report
-from lint.ticket import FixTable, Length, Point, PrintTable, Ticket, Units, UseTable
+from lint.ticket import OTHER_SIDE, FixTable, Length, Point, PrintTable, Ticket, Units, UseTable
 
 MARK = "written by buckwright fix"
-_OTHER_SIDE = {"left": "right", "right": "left", "none": "none"}
 
 
 def ticket_path(out: Path) -> Path:
@@ -86,7 +85,7 @@ def finished_ticket(before: Part, after: Part, settings: Settings, out: Part) ->
     part = msgspec.structs.replace(
         old.part,
         units=_units_of(out),
-        side=_OTHER_SIDE[old.part.side] if mirrored else old.part.side,
+        side=OTHER_SIDE[old.part.side] if mirrored else old.part.side,
         pair=None if mirrored or old.part.pair is None else _from(before.source.path, old.part.pair, out.source.path),
         face=_turned(to_out, old.part.face),
     )
