@@ -64,7 +64,7 @@ def look(
     """
     jobs = jobs or os.cpu_count() or 1
     if jobs > 1 and len(run.parts) > _FEW and compared(run.only):
-        run = replace(run, known=_beforehand(run, jobs))
+        run = replace(run, known=_beforehand(run, jobs, deadline or _DEADLINE, memory))
     jobs = min(jobs, len(paths))
     here = jobs <= 1 and deadline is None and memory is None
     reports = _together(paths, run) if here else _apart(paths, run, jobs, deadline or _DEADLINE, memory)
@@ -246,7 +246,7 @@ def _apart(paths: list[Path], run: Run, jobs: int, deadline: float, memory: floa
         )  # fmt: skip
 
 
-def _beforehand(run: Run, jobs: int) -> dict[tuple[Path, str], Any]:
+def _beforehand(run: Run, jobs: int, deadline: float, memory: float | None) -> dict[tuple[Path, str], Any]:
     """What the rules that compare parts ask of every part of the shelf, each part read once, in several processes."""
     from lint.commands.pool import spread
 
@@ -255,7 +255,7 @@ def _beforehand(run: Run, jobs: int) -> dict[tuple[Path, str], Any]:
     with screen.Progress(f"reading {len(run.parts)} parts to compare") as progress:
         found = spread(
             _measure_here, run.parts, min(jobs, len(run.parts)), order=sorted(range(len(run.parts)), key=lambda i: -_size(run.parts[i])),
-            died=lambda path: [died] * len(names), prepare=_prepare, prepare_with=(run,),
+            died=lambda path: [died] * len(names), deadline=deadline, memory=memory, prepare=_prepare, prepare_with=(run,),
             ended=lambda count: progress(f"{count} of {len(run.parts)} parts read to compare"),
         )  # fmt: skip
     return {(path, name): value for path, values in zip(run.parts, found, strict=True) for name, value in zip(names, values, strict=True)}
