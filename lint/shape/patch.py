@@ -23,7 +23,7 @@ from lint.terms import BoolArray, Declined, FloatArray, IntArray
 REACHES = (3.0, 5.0, 8.0)  # how far round the trouble skin is cut out, in cells; the next is tried when one does not fit
 PLACES = 60  # more broken places than this, and the part is better wrapped as a whole
 TRIED = 4  # places tried one by one at each reach
-TRIES = 12  # tries that may fail in all
+TRIES = 10  # tries that may fail in all
 MOST_LOST = 0.02  # share of the skin that may be left out as inside out
 MARGIN = 1.0  # how far the patch stays off the skin that is kept, in cells
 NONE = np.zeros(0, dtype=np.int64)
