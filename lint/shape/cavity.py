@@ -10,6 +10,10 @@ Mesh = tuple[FloatArray, IntArray]
 
 # A cavity smaller than this is not worth two holes, mm3 (common practice, no source).
 LEAST_CAVITY = 2000.0
+# Neighbouring faces whose normals are this nearly opposite lie back on each other (about 170 degrees).
+FOLDED = -0.985
+# A face less high than this over its longest side is a sliver, mm: ten times what a 32-bit file rounds by a metre away.
+LEAST_HEIGHT = 6e-4
 
 
 def pieces_of(points: FloatArray, triangles: IntArray, least: float) -> list[Mesh]:
@@ -37,19 +41,45 @@ def pieces_of(points: FloatArray, triangles: IntArray, least: float) -> list[Mes
 
 
 def simpler(pieces: list[Mesh], stray: float) -> Mesh:
-    """All pieces in one mesh, with faces joined where the skin strays no farther than `stray` mm (manifold3d)."""
-    import manifold3d
+    """All pieces in one mesh, with faces joined where the skin strays no farther than `stray` mm (manifold3d).
 
+    A piece on which that lays faces back on their neighbours is tried with less and less, and left as it is in the end.
+    """
     vertices: list[FloatArray] = []
     faces: list[IntArray] = []
     offset = 0
-    for points, triangles in pieces:
-        solid = manifold3d.Manifold(manifold3d.Mesh64(points, np.ascontiguousarray(triangles[:, ::-1], dtype=np.uint64)))
-        if solid.status() == manifold3d.Error.NoError:
-            mesh = solid.simplify(stray).to_mesh64()
-            points = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3]
-            triangles = np.asarray(mesh.tri_verts, dtype=np.int64)[:, ::-1]
+    for piece in pieces:
+        points, triangles = next((m for m in (_joined(piece, stray / k) for k in (1, 3, 9)) if m is not None), piece)
         vertices.append(points)
         faces.append(triangles + offset)
         offset += len(points)
     return np.vstack(vertices), np.vstack(faces)
+
+
+def _joined(piece: Mesh, stray: float) -> Mesh | None:
+    import manifold3d
+
+    points, triangles = piece
+    solid = manifold3d.Manifold(manifold3d.Mesh64(points, np.ascontiguousarray(triangles[:, ::-1], dtype=np.uint64)))
+    if solid.status() != manifold3d.Error.NoError:
+        return None
+    mesh = solid.simplify(stray).to_mesh64()
+    points = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3]
+    triangles = np.asarray(mesh.tri_verts, dtype=np.int64)[:, ::-1]
+    return None if _folded(points, triangles) else (points, triangles)
+
+
+def _folded(points: FloatArray, triangles: IntArray) -> bool:
+    """Whether two neighbouring faces of a closed mesh lie back on each other, or a face is a sliver that the next rounding may turn."""
+    a, b, c = (points[triangles[:, k]] for k in range(3))
+    normal = np.cross(b - a, c - a)
+    double = np.linalg.norm(normal, axis=1)
+    longest = np.sqrt(np.maximum.reduce([((a - b) ** 2).sum(axis=1), ((b - c) ** 2).sum(axis=1), ((c - a) ** 2).sum(axis=1)]))
+    if bool((double < LEAST_HEIGHT * longest).any()):
+        return True
+    normal /= double[:, None]
+    start, end = triangles.reshape(-1), triangles[:, [1, 2, 0]].reshape(-1)
+    key = np.minimum(start, end) * len(points) + np.maximum(start, end)
+    order = np.argsort(key)
+    one, two = order[0::2] // 3, order[1::2] // 3
+    return bool((np.einsum("ij,ij->i", normal[one], normal[two]) < FOLDED).any())

@@ -1,8 +1,8 @@
 """A roof that holds itself up while it is printed, for a cavity given as a field on a grid.
 
 Going down from the top, the open space of a layer may reach farther out than the open space of the layer above only as far as the
-process holds up: 45 degrees from the vertical for extrusion, about 70 for resin. A room with nothing above it starts as a ridge: the middle
-line of its ceiling, which has no width and so nothing to hold up. Where material would still begin in mid-air, or span more than can
+process holds up: 45 degrees from the vertical for extrusion, more for resin. Where the ceiling is flatter than that, it is opened
+along ridges, which have no width and so nothing to hold up. Where material would still begin in mid-air, or span more than can
 be bridged, a pillar is left standing under it.
 """
 
@@ -14,30 +14,34 @@ import numpy as np
 
 from lint.measure.columns import Grid
 from lint.shape.offset_field import Depth, Field
+from lint.shape.ridges import Ridges
 from lint.terms import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
 class Lean:
-    """How far a roof may lean. rise: the step from layer to layer, in pitches; steps: pitches that the open space may widen in one.
+    """How far a roof may lean. rise: the step from layer to layer, in pitches, in which the open space may widen by one pitch.
 
-    bridge: a bare span this wide prints without harm, mm.
+    bridge: a bare span this wide prints without harm, mm; steepest: what the process holds up, degrees from the vertical.
     """
 
     rise: float
-    steps: int
     bridge: float
+    steepest: float
 
 
-# 42.3 degrees from the vertical, a little inside 45 (facts 1.3.1), bridges of 5 mm (facts 1.3.7); 69.4 degrees, a little inside 71
-# (facts 1.5.7), bridges of 20 mm (facts 1.5.8: under 21).
-LEANS = {"extrusion": Lean(1.1, 1, 5.0), "resin": Lean(0.75, 2, 20.0)}
+# 39.8 degrees from the vertical, inside 45 (facts 1.3.1), bridges of 5 mm (facts 1.3.7); 51.3 degrees, well inside 71 (facts 1.5.7),
+# bridges of 20 mm (facts 1.5.8: under 21). The room left is for the facets, which lean a few degrees either way.
+LEANS = {"extrusion": Lean(1.2, 5.0, 45.0), "resin": Lean(0.8, 20.0, 71.0)}
 
 # An upper room smaller or lower than this stays solid: not worth a pillar. mm3 and mm (common practice, no source).
 LEAST_ROOM = 4000.0
 LEAST_HEIGHT = 10.0
 # A ridge is laid this far under the very top of a room, where the ceiling already has a length to follow, mm.
 UNDER_THE_TOP = 3.0
+
+# Half the width of a ridge where it opens, in pitches: as narrow as the grid still shows.
+SLOT = 0.35
 
 _DIAGONAL = float(np.sqrt(0.5))
 
@@ -50,25 +54,27 @@ class Roofed:
     pillars: int
 
 
-def self_supporting(depth: Depth, pillar: float, lean: Lean) -> Roofed:
+def self_supporting(depth: Depth, pillar: float, lean: Lean, grown: bool = True) -> Roofed:
     """The part of the space `depth.field > 0` whose roof carries itself, layer by layer from the top. Opens nothing that was closed.
 
-    pillar: thickness in mm of a pillar.
+    pillar: thickness in mm of a pillar; grown: whether ridges go on growing below the top of a room, which saves more.
     """
     space, grid = depth.field, depth.grid
     far = np.float32(2 * depth.pitch)
     starts = _starts(space, depth)
+    ridges = Ridges(grid)
     roofed = np.full_like(space, -far)
     posts: Field | None = None
     count = 0
     for z in range(grid.count[2] - 2, -1, -1):
         above = roofed[z + 1]
-        layer = above
-        for _ in range(lean.steps):
-            layer = _widened(layer)
-        layer = np.minimum(space[z], layer)
+        layer = np.minimum(space[z], _widened(above))
+        free = space[z] > 0
+        crest = ridges.grow(z, free, layer > 0) if grown else np.zeros_like(free)
         if z in starts:
-            layer = np.maximum(layer, np.minimum(space[z], _ridge(starts[z], grid)))
+            crest |= ridges.begin(space[z], starts[z])
+        if crest.any():
+            layer = np.maximum(layer, np.minimum(space[z], _slopes(crest, grid)))
         if posts is not None:
             layer = np.minimum(layer, posts)
         for y, x in _hanging(layer > 0, above > 0, grid, lean.bridge):
@@ -103,16 +109,12 @@ def _apart(grid: Grid, y: int, x: int) -> Field:
     return apart
 
 
-def _ridge(pieces: BoolArray, grid: Grid) -> Field:
-    """One pitch less the distance to the middle line of some pieces of a layer, mm: a roof's ridge and its two slopes.
-
-    The middle line (thinned until one point wide, Zhang and Suen 1984, in scikit-image) is a tree unless a piece has a hole.
-    """
+def _slopes(crest: BoolArray, grid: Grid) -> Field:
+    """Half the width of a ridge less the distance to it, mm: its two slopes."""
     from scipy.ndimage import distance_transform_edt
-    from skimage.morphology import skeletonize
 
-    ridge: Field = (grid.pitch[0] - distance_transform_edt(~skeletonize(pieces), sampling=grid.pitch[1::-1])).astype(np.float32)
-    return ridge
+    slopes: Field = (SLOT * grid.pitch[0] - distance_transform_edt(~crest, sampling=grid.pitch[1::-1])).astype(np.float32)
+    return slopes
 
 
 @dataclass
