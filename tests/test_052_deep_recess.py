@@ -80,3 +80,12 @@ def test_a_valley_that_opens_wide_is_none() -> None:
     turn = np.array([[0.5**0.5, 0, 0.5**0.5], [0, 1, 0], [-(0.5**0.5), 0, 0.5**0.5]])
     wedge = solids.box((20.0, 80.0, 20.0), (-10.0, -10.0, -10.0))
     assert not found(solids.cut(BLOCK, (wedge[0] @ turn.T + np.array([30.0, 0.0, 60.0]), wedge[1])))
+
+
+@pytest.mark.parametrize("open_below", [False, True], ids=["sealed", "drained"])
+def test_the_inside_of_a_hollow_is_no_recess(open_below: bool) -> None:
+    """A flat hollow 10 mm high and 50 mm wide: narrower than a recess may be, and out of the clay's reach."""
+    mesh = solids.joined(BLOCK, solids.flipped(solids.box((50.0, 50.0, 10.0), (5.0, 5.0, 5.0))))
+    for x in (12.0, 45.0):
+        mesh = solids.cut(mesh, solids.box((4.0, 4.0, 10.0), (x, 28.0, -2.0))) if open_below else mesh
+    assert not found(mesh)

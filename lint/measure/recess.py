@@ -36,19 +36,21 @@ class Recess:
 
 
 @measure
-def recesses(skin: Skin, edges: Edges, facets: Faces, patches: Patches, gaps: Gaps, contact: Contact) -> tuple[Recess, ...]:
+def recesses(
+    skin: Skin, edges: Edges, facets: Faces, patches: Patches, gaps: Gaps, contact: Contact, covered: BoolArray
+) -> tuple[Recess, ...]:
     """Regions of skin with less than WIDE of air over them, the deepest for their width first. Sampled at the patches.
 
     A ball WIDE across cannot touch such skin, since it would stand in the skin opposite. Floors that look out of the mouth are counted
-    in. What opens in the base is left out: it is a drain, a socket or a mark, and lies on the board.
+    in. What opens in the base is left out: it is a drain, a socket or a mark, and lies on the board; so is the inside of a hollow.
     """
-    near = (gaps.width < WIDE) & (gaps.taper < FOLD)
+    near = (gaps.width < WIDE) & (gaps.taper < FOLD) & ~covered[patches.face]
     area = np.bincount(patches.face, weights=np.where(near, patches.area, 0.0), minlength=len(skin.faces))
     total: FloatArray = np.bincount(patches.face, weights=patches.area, minlength=len(skin.faces)).astype(np.float64)
     within: BoolArray = (area > total / 2) & (total > 0)
     if not within.any():
         return ()
-    within |= _floors(near, total, facets, patches)
+    within |= _floors(near, total, facets, patches) & ~covered
     label = _pieces(within, edges, patches.face[near], gaps.across[near], len(skin.faces))
     base = np.zeros(len(skin.faces), dtype=bool)
     base[contact.faces] = True
