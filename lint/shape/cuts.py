@@ -59,11 +59,15 @@ def counts(frame: Frame, bed: tuple[float, float, float]) -> Iterator[tuple[int,
 
 
 def chosen(
-    frame: Frame, bed: tuple[float, float, float], number: tuple[int, int, int], cost: Callable[[int, float], float]
+    frame: Frame,
+    bed: tuple[float, float, float],
+    number: tuple[int, int, int],
+    cost: Callable[[int, float], float],
+    nudge: Callable[[int, float, float], float],
 ) -> Cuts | None:
     """The cheapest heights at which to cut, `number` pieces along each axis, so that every piece fits the bed; None when none do.
 
-    cost(axis, height) is asked once a height; infinite where no cut may be.
+    cost(axis, height) is asked once a height; infinite where no cut may be. nudge(axis, height, reach): a better one near by.
     """
     size = frame.high - frame.low
     cuts: list[tuple[float, ...]] = [
@@ -72,7 +76,7 @@ def chosen(
     for axis in (2, 0, 1):
         if number[axis] == 1:
             continue
-        found = _along(axis, frame, bed, number[axis], cuts, cost)
+        found = _along(axis, frame, bed, number[axis], cuts, cost, nudge)
         if found is None:
             return None
         cuts[axis] = found
@@ -89,11 +93,13 @@ def _along(
     number: int,
     cuts: list[tuple[float, ...]],
     cost: Callable[[int, float], float],
+    nudge: Callable[[int, float, float], float],
 ) -> tuple[float, ...] | None:
     """The cheapest chain of cuts along one axis, the others as they are: shortest path over the heights tried."""
     low, high = float(frame.low[axis]), float(frame.high[axis])
     least = min(THINNEST, (high - low) / number / 2)
     tried = np.linspace(low, high, PLACES + 1)[1:-1] + 0.0137
+    tried = np.unique([nudge(axis, float(at), (high - low) / PLACES / 2) for at in tried])
     tried = tried[(tried > low + least) & (tried < high - least)]
     ends = np.concatenate(([low], tried, [high]))
     others = [pairwise((frame.low[k], *cuts[k], frame.high[k])) if k != axis else None for k in range(3)]

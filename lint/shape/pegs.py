@@ -29,7 +29,10 @@ EVERY = 1.5  # mm between the sections looked at
 SPOTS = 300
 RING = 0.85  # of the wall: a boss ends this far round its socket, so that it nowhere touches the outside
 GRIP = 0.08  # of a boss at least stands in material, wherever along it one looks
-LEDGE = 2.0  # mm of a boss's underside that may hang free
+LEDGE = 1.0  # mm of a boss's underside that may hang free
+ENOUGH = 0.7  # of the way across the cut: pegs in the material that far apart need no help of bosses
+SHUT = 3.0  # mm: a gap twice as wide in a section is taken to be a drain hole
+OPEN = 1.5  # mm: how far a boss keeps from one
 TIP = 0.8  # mm: how blunt the end of a console is
 BUILT = 60  # spots for which a boss is worked out
 SMOOTH = 0.02  # mm that a boss may stray when it is made of fewer faces
@@ -131,31 +134,47 @@ class Joint:
         return self._common(-deep, deep, 0) ^ self._cell
 
     def _slices(self, off: float) -> tuple[Any, Any]:
-        """The material at a distance from the cut, and the same with the hollows in it filled."""
+        """The material at a distance from the cut, and the same with the hollows in it filled but for what leads out of them."""
         off = round(off, 6)
         if off not in self._kept:
             flat = self.sections.at(self.axis, self.height + off)
-            self._kept[off] = (flat, flat + self._hollow(flat, self.height + off))
+            self._kept[off] = (flat, self._filled(flat, self.height + off))
         return self._kept[off]
 
-    def _hollow(self, flat: Any, height: float) -> Any:
-        """Those holes of a section that are hollows within the part and not air beside it."""
-        from manifold3d import CrossSection, FillRule
+    def _filled(self, flat: Any, height: float) -> Any:
+        """A section with its hollows filled: a drain hole that it runs through is shut first, to tell inside from outside, then kept."""
+        from manifold3d import CrossSection, FillRule, JoinType
 
-        holes = []
-        for loop in flat.to_polygons():
-            ring = np.asarray(loop)[::-1]
-            if area(ring) <= 0:
+        if self.chambers.volume <= 0 or flat.is_empty():
+            return flat
+        shut = flat.offset(SHUT, JoinType.Round, 2.0, SIDES).offset(-SHUT, JoinType.Round, 2.0, SIDES) + flat
+        rings = [ring for loop in shut.to_polygons() if area(ring := np.asarray(loop)[::-1]) > 0 and self._hollow(ring, height)]
+        if not rings:
+            return flat
+        inside = CrossSection(rings, FillRule.Positive)
+        whole = flat + inside
+        ways_out: list[Any] = []
+        for bit in (shut - flat).decompose():
+            near = bit.offset(0.1)
+            if (near ^ inside).area() < 1e-3:
                 continue
-            faces = filled([ring])
-            a, b, c = (ring[faces[:, k]] for k in range(3))
-            size = np.abs((b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0])
-            largest = np.argsort(-size)[:25]
-            at = (a + b + c)[largest] / 3
-            inner = self.chambers.holds(np.column_stack((at, np.full(len(at), height))) @ self.view)
-            if size[largest][inner].sum() > 0.5 * size[largest].sum():
-                holes.append(ring)
-        return CrossSection(holes, FillRule.Positive) if holes else CrossSection()
+            if (near - shut - inside).area() < 1e-3:
+                whole = whole + bit
+            else:
+                ways_out.append(bit.offset(OPEN, JoinType.Round, 2.0, 24))
+        for way in ways_out:
+            whole = whole - way
+        return whole
+
+    def _hollow(self, ring: FloatArray, height: float) -> bool:
+        """Whether a hole of a section is a hollow within the part and not air beside it."""
+        faces = filled([ring])
+        a, b, c = (ring[faces[:, k]] for k in range(3))
+        size = np.abs((b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0])
+        largest = np.argsort(-size)[:25]
+        at = (a + b + c)[largest] / 3
+        inner = self.chambers.holds(np.column_stack((at, np.full(len(at), height))) @ self.view)
+        return bool(size[largest][inner].sum() > 0.5 * size[largest].sum())
 
     def _common(self, low: float, high: float, which: int) -> Any:
         """What all sections between two distances from the cut have in common: 0 material, 1 with the hollows filled."""
@@ -178,16 +197,20 @@ class Joint:
             return []
         spots = _spread(free)
         in_solid = within(spots, self._common(-reach, reach, 0).offset(-around + 0.01, JoinType.Round, 2.0, SIDES))
-        chosen = _apart(spots[in_solid], 3 * width)
-        if chosen is not None:
+        least = max(3 * width, around)
+        chosen = _apart(spots[in_solid], least)
+        if chosen is not None and np.ptp(chosen, axis=0).max() > ENOUGH * np.ptp(spots, axis=0).max():
             return [Peg(self.view, self.axis, at, self.height, width, (), True) for at in chosen]
-        ways = [way for at in spots[:: max(len(spots) // BUILT, 1)] if (way := self._way(at, round_ + RING * self.wall, reach)) is not None]
+        some = spots[:: max(len(spots) // BUILT, 1)]
+        ways = [way for at in some if (way := self._way(at, round_ + RING * self.wall, reach)) is not None]
+        ways += [_Way(at, 0.0, np.zeros(2), True) for at in spots[in_solid]]
         for held in (True, False):
             these = [w for w in ways if w.held or not held]
-            chosen = _apart(np.array([w.at for w in these]).reshape(-1, 2), max(3 * width, round_ + self.wall))
+            chosen = _apart(np.array([w.at for w in these]).reshape(-1, 2), least)
             if chosen is not None:
-                picked = [next(w for w in these if (w.at == at).all()) for at in chosen]
-                return [Peg(self.view, self.axis, w.at, self.height, width, (self._built(w, reach),), w.held) for w in picked]
+                picked = [next(w for w in reversed(these) if (w.at == at).all()) for at in chosen]
+                bosses = [(self._built(w, reach),) if w.boss > 0 else () for w in picked]
+                return [Peg(self.view, self.axis, w.at, self.height, width, b, w.held) for w, b in zip(picked, bosses, strict=True)]
         return []
 
     def _way(self, at: FloatArray, boss: float, reach: float) -> _Way | None:
@@ -243,7 +266,8 @@ class Joint:
 
 @dataclass(frozen=True)
 class _Way:
-    """A boss: its middle and radius in the cut, where from its middle it is drawn out to (a console or a foot), whether it then prints."""
+    """A boss: its middle and radius in the cut (0: there is material enough), where from its middle it is drawn out to (a console or a
+    foot), whether it then prints."""
 
     at: FloatArray
     boss: float

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from lint.measure import Survey
+from lint.measure.base_loops import SHALLOW
 from lint.measure.bed import lies
 from lint.shape.cuts import Cuts, Frame, Sections, chosen, counts, frame_of
 from lint.shape.drill import part_from, solid_of
@@ -16,9 +17,9 @@ from lint.shape.lettering import drawn
 from lint.shape.mark import groove, true_size
 from lint.shape.pegs import CLEARANCE, Joint, Peg, within
 from lint.shape.placing import Placed, placed
-from lint.shape.standing import Piece, laid_out, stood
+from lint.shape.standing import FIRM, Piece, laid_out, stood
 from lint.shape.verify import sound
-from lint.terms import Declined, Fix, Job, Promise, Shaped, Touch, Zone
+from lint.terms import Declined, Fix, FloatArray, Job, Promise, Shaped, Touch, Zone
 
 fix = Fix(
     name="split",
@@ -34,6 +35,8 @@ TRIES = 10
 NEAR = 4.0  # mm: a cut that has no room for pegs has none a hair beside it either
 LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
 LEAST_LETTER, TALLEST_LETTER = 6.0, 12.0
+LETTER = 1.0  # what a cut through the mark costs: as much as a whole section
+BESIDE = 0.9  # mm left beside a letter: two beads (facts 1.2.2)
 CELLS = 30_000
 ROUNDING = 1e-3
 CAUTION = (
@@ -61,17 +64,17 @@ def make(job: Job) -> Shaped:
     skin = survey.get("skin")
     solid = solid_of(skin)
     sections = Sections(solid, frame)
-    plan = _plan(sections, survey, bed, float(settings.wall))
+    plan = _plan(sections, survey, frame, bed, float(settings.wall))
     pegs = [p for _, these in plan.joints for p in these]
     for peg in pegs:
         for boss in peg.bosses:
             solid = solid + boss
     for peg in pegs:
         solid = solid - peg.socket()
-    pieces = [stood(piece, part) for piece in _cut(solid, frame, plan, groove(settings))]
-    for piece in pieces:
-        _check_fit(piece, bed)
-    made, printed = laid_out(pieces, pegs, bed)
+    pieces = [stood(piece, part, bed) for piece in _cut(solid, frame, plan, groove(settings))]
+    if not all(piece.fits(bed) for piece in pieces):
+        raise Declined("a piece would not fit the bed as it has to stand: crop the part by hand, or lay it another way first")
+    made, printed = laid_out(pieces, pegs)
     new = part_from(part, made, skin.vertices)
     after = sound(new, "the split part")
     separate = after.get("specks").count
@@ -82,7 +85,7 @@ def make(job: Job) -> Shaped:
         promise=Promise(volume="any", pieces="any", clears=(24,), may_raise=MAY_RAISE),
         did=_told(len(pieces), plan, pegs, printed),
         zones=(Zone("all", "each piece was moved by itself"),),
-        cautions=(*CAUTION, *_unheld(pegs)),
+        cautions=(*CAUTION, *_unheld(pegs), *_shaky(pieces)),
     )
 
 
@@ -104,20 +107,24 @@ def check(job: Job) -> None:
         raise Declined("shells overlap: unite them first")
 
 
-def _plan(sections: Sections, survey: Survey, bed: tuple[float, float, float], wall: float) -> Plan:
+def _plan(sections: Sections, survey: Survey, frame: Frame, bed: tuple[float, float, float], wall: float) -> Plan:
     """The fewest pieces that fit, cut where there is room for pegs. Raises Declined when no way is found."""
     no_room: list[tuple[int, float]] = []
     why = ""
+    letters = _letters(survey, frame)
 
     def cost(axis: int, height: float) -> float:
         if any(axis == a and abs(height - h) < NEAR for a, h in no_room):
             return float("inf")
-        return sections.cost(axis, height)
+        return sections.cost(axis, height) + (0.0 if axis == 2 or not _through(letters[axis], height) else LETTER)
+
+    def nudge(axis: int, height: float, reach: float) -> float:
+        return height if axis == 2 else _beside(letters[axis], height, reach)
 
     tries = 0
-    for number in counts(sections.frame, bed):
+    for number in counts(frame, bed):
         while tries < TRIES:
-            cuts = chosen(sections.frame, bed, number, cost)
+            cuts = chosen(frame, bed, number, cost, nudge)
             if cuts is None:
                 break
             tries += 1
@@ -134,6 +141,30 @@ def _plan(sections: Sections, survey: Survey, bed: tuple[float, float, float], w
         if tries >= TRIES:
             break
     raise Declined(why or f"it is too large to be cut for a bed of {bed[0]:g} x {bed[1]:g} x {bed[2]:g} mm")
+
+
+def _letters(survey: Survey, frame: Frame) -> list[FloatArray]:
+    """Along length and width, the stretches (k, 2) that grooves cut into the base take up, with room on either side."""
+    skin, facets, contact = survey.get("skin"), survey.get("facets"), survey.get("contact")
+    rise = skin.vertices[skin.faces, 2] - contact.lowest
+    roof = np.flatnonzero((facets.normal[:, 2] < -0.5) & (rise.min(axis=1) > SHALLOW[0] / 2) & (rise.max(axis=1) < SHALLOW[1]))
+    if not len(roof) or facets.area[roof].sum() > 0.3 * contact.area:
+        return [np.zeros((0, 2))] * 2
+    corner = skin.vertices[skin.faces[roof]] @ frame.along[:2].T
+    return [np.column_stack((corner[:, :, k].min(axis=1) - BESIDE, corner[:, :, k].max(axis=1) + BESIDE)) for k in (0, 1)]
+
+
+def _through(stretches: FloatArray, height: float) -> bool:
+    return bool(((stretches[:, 0] < height) & (stretches[:, 1] > height)).any())
+
+
+def _beside(stretches: FloatArray, height: float, reach: float) -> float:
+    """The nearest height within `reach` that runs through no letter; the height itself when there is none."""
+    ends = stretches[np.abs(stretches - height).min(axis=1) <= reach].reshape(-1) if len(stretches) else np.zeros(0)
+    for end in ends[np.argsort(np.abs(ends - height), kind="stable")]:
+        if abs(end - height) <= reach and _through(stretches, height) and not _through(stretches, float(end)):
+            return float(end)
+    return height
 
 
 def _ranges(frame: Frame, cuts: Cuts) -> list[list[tuple[float, float]]]:
@@ -214,13 +245,6 @@ def _stamp(joint: Joint, pegs: tuple[Peg, ...], letter: str, cutter: tuple[float
     return out[0], out[1]
 
 
-def _check_fit(piece: Piece, bed: tuple[float, float, float]) -> None:
-    """Raises Declined for a piece that is still too large: no part leaves here that cannot be printed."""
-    hull = piece.outline()
-    if lies(hull, bed[:2])[0].over > ROUNDING or piece.height() - bed[2] > ROUNDING:
-        raise Declined("a piece would not fit the bed as it has to stand: crop the part by hand, or lay it another way first")
-
-
 def _told(pieces: int, plan: Plan, pegs: list[Peg], printed: int) -> str:
     cuts = sum(len(c) for c in plan.cuts)
     kinds = sorted({(p.width, p.length) for p in pegs}, reverse=True)
@@ -237,3 +261,12 @@ def _told(pieces: int, plan: Plan, pegs: list[Peg], printed: int) -> str:
 def _unheld(pegs: list[Peg]) -> tuple[str, ...]:
     loose = sum(not p.held for p in pegs)
     return (f"print with support inside the hollow: {loose} bosses hang free of floor and wall",) if loose else ()
+
+
+def _shaky(pieces: list[Piece]) -> tuple[str, ...]:
+    least = min(p.lean for p in pieces)
+    count = sum(p.lean < FIRM for p in pieces)
+    if not count:
+        return ()
+    how = f"it can be leaned {least:.0f} degrees before it falls" if least > 0 else "it has no flat to stand on"
+    return (f"hold {count} of the pieces down with a brim or supports while it prints: {how}",)

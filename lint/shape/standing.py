@@ -8,13 +8,14 @@ from typing import Any
 import numpy as np
 
 from lint.measure import Survey
-from lint.measure.bed import outline
+from lint.measure.bed import lies, outline
 from lint.shape.pegs import SIDES, Peg
 from lint.terms import FloatArray, IntArray, NotRun, Part
 
 GAP = 10.0  # mm between pieces (common practice, no source)
 LEAST_BASE = 25.0  # mm2
 FIRM = 15.0  # degrees it may be leaned before it falls (facts 1.4.7)
+ROUNDING = 1e-3
 BEVEL = 0.8  # mm off the ends of a peg
 # A loose closed piece shorter than a twentieth of the part is taken for scan dust; a peg is to be clearly longer.
 NO_DUST = 0.07
@@ -22,10 +23,11 @@ NO_DUST = 0.07
 
 @dataclass(frozen=True)
 class Piece:
-    """body: a solid (manifold3d); downs: (3,) directions in which its cuts face, away from it."""
+    """body: a solid (manifold3d); downs: (3,) directions in which its cuts face, away from it; lean: degrees before it falls."""
 
     body: Any
     downs: tuple[FloatArray, ...]
+    lean: float = 0.0
 
     def points(self) -> FloatArray:
         """Its corners (n, 3)."""
@@ -35,23 +37,26 @@ class Piece:
         """Its taut outline seen from above."""
         return outline(self.points()[:, :2])
 
+    def fits(self, bed: tuple[float, float, float]) -> bool:
+        """Whether it fits the bed at some turn."""
+        return lies(self.outline(), bed[:2])[0].over <= ROUNDING and self.height() - bed[2] <= ROUNDING
+
     def height(self) -> float:
         """From its lowest to its highest point, mm."""
         box = self.body.bounding_box()
         return float(box[5] - box[2])
 
 
-def stood(piece: Piece, part: Part) -> Piece:
-    """The piece as it is where it stands firmly so, else turned to stand on that cut on which it stands best."""
-    ways = [np.eye(3), *(_down(d) for d in piece.downs if abs(d[2]) < 0.999 or d[2] > 0)]
-    lean = []
+def stood(piece: Piece, part: Part, bed: tuple[float, float, float]) -> Piece:
+    """The piece as it is where it stands firmly so, else turned to stand on that cut on which it stands best and fits the bed."""
+    ways = [np.eye(3), *(_down(d) for d in piece.downs if d[2] > -0.999)]
+    tried: list[Piece] = []
     for way in ways:
-        turned = piece.body.transform(np.column_stack((way, np.zeros(3))))
-        lean.append(_lean(turned, part))
-        if lean[0] >= FIRM:
-            return piece
-    best = int(np.argmax(lean))
-    return Piece(piece.body.transform(np.column_stack((ways[best], np.zeros(3)))), ())
+        turned = Piece(piece.body.transform(np.column_stack((way, np.zeros(3)))) if tried else piece.body, piece.downs)
+        tried.append(Piece(turned.body, turned.downs, _lean(turned.body, part) if turned.fits(bed) else -180.0))
+        if tried[0].lean >= FIRM:
+            return tried[0]
+    return max(tried, key=lambda p: p.lean)
 
 
 def _down(direction: FloatArray) -> FloatArray:
@@ -77,7 +82,7 @@ def _lean(body: Any, part: Part) -> float:
         return -90.0
 
 
-def laid_out(pieces: list[Piece], pegs: list[Peg], bed: tuple[float, float, float]) -> tuple[Any, int]:
+def laid_out(pieces: list[Piece], pegs: list[Peg]) -> tuple[Any, int]:
     """All pieces in one solid, side by side in rows on z = 0, and the pegs in a last row; and how many pegs there are.
 
     Pegs so short beside the largest piece that they would be taken for scan dust are left out.
