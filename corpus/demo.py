@@ -227,7 +227,8 @@ def _open_sides(faces: NDArray[np.int64]) -> NDArray[np.int64]:
     """How many sides of each face have no neighbour, (m,)."""
     ends = np.sort(np.stack((faces, np.roll(faces, -1, axis=1)), axis=2).reshape(-1, 2), axis=1)
     _, edge, count = np.unique(ends[:, 0] * (faces.max() + 1) + ends[:, 1], return_inverse=True, return_counts=True)
-    return (count[edge.reshape(-1)] == 1).reshape(-1, 3).sum(axis=1)
+    open_sides: NDArray[np.int64] = (count[edge.reshape(-1)] == 1).reshape(-1, 3).sum(axis=1)
+    return open_sides
 
 
 def _evened(vertices: Array, faces: NDArray[np.int64]) -> Mesh:

@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
-from lint.cli import main
 
+from lint.cli import main
 from tests.judges import record_of, skin_movement, sound_solid
 from tests.scans import needs_scans, scan
 
