@@ -79,7 +79,8 @@ def _whole(job: Job, in_mm: bool, why: str) -> Shaped:
     unit = "mm" if in_mm else "file units"
     did = (
         f"wrapped the whole part in new skin on cells of {pitch:.3g} {unit} ({why}): measured, 99 of 100 places of the new skin "
-        f"lie within {off:.3f} {unit} of the old; both ways, 99 of 100 places within {moved.p99:.3f} {unit}, all within {moved.max:.3f} {unit}"
+        f"lie within {off:.3f} {unit} of the old; both ways, 99 of 100 places within {moved.p99:.3f} {unit}, "
+        f"all within {moved.max:.3f} {unit}"
     )
     return Shaped(
         part,
