@@ -54,7 +54,19 @@ def crossings(part: Part, skin: Skin, edges: Edges, facets: Faces, shells: Shell
     in one plane the six normals of the sides decide. The least overlap of the shadows is the depth. It holds for faces
     that share a point as well, because there a touching pair has overlap 0 on one of these axes.
     """
-    tolerance = max(DEPTH_SHARE * extent.diagonal, DEPTH_MM if part.units is not None else 0.0)
+    tolerance = tolerance_for(extent.diagonal, part.units is not None)
+    return crossings_deeper(tolerance, skin, edges, facets, shells, extent, pinched)
+
+
+def tolerance_for(diagonal: float, in_mm: bool) -> float:
+    """The depth below which a crossing is taken for rounding, in a part of this diagonal."""
+    return max(DEPTH_SHARE * diagonal, DEPTH_MM if in_mm else 0.0)
+
+
+def crossings_deeper(
+    tolerance: float, skin: Skin, edges: Edges, facets: Faces, shells: Shells, extent: Extent, pinched: IntArray
+) -> Crossings:
+    """The crossings of a skin deeper than a given tolerance; for a piece of a part, judged by the size of the whole."""
     points = skin.vertices - extent.low
     side = points[skin.faces[:, [1, 2, 0]]] - points[skin.faces]
     longest = np.einsum("ijk,ijk->ij", side, side).max(axis=1, initial=0.0)

@@ -62,21 +62,24 @@ class Field:
         return distance, np.asarray(face, dtype=np.int64).reshape(-1), np.asarray(spot, dtype=np.float64).reshape(-1, 3)
 
 
-def field_of(vertices: FloatArray, faces: IntArray, fine: float) -> Field:
-    """The field of a mesh (n, 3), (m, 3). Faces with sides longer than `fine` mm are asked at four points whether they are exposed."""
+def field_of(vertices: FloatArray, faces: IntArray, fine: float, ask: BoolArray | None = None) -> Field:
+    """The field of a mesh (n, 3), (m, 3). Faces with sides longer than `fine` mm are asked at four points whether they are exposed.
+
+    ask: (m,) faces to be asked (None: all); the others count as exposed, and their share is NaN.
+    """
     import igl
 
     origin = vertices[faces.reshape(-1)].min(axis=0)
     points = np.ascontiguousarray(vertices - origin)
     normal, double = _normals(points, faces)
-    faces = np.ascontiguousarray(faces[double > 0], dtype=np.int64)
-    normal = normal[double > 0]
+    ask = np.ones(len(faces), dtype=bool) if ask is None else ask
+    faces, normal, ask = np.ascontiguousarray(faces[double > 0], dtype=np.int64), normal[double > 0], ask[double > 0]
     winding_tree = igl.FastWindingNumberBVH()
     winding_tree.init(points, faces, 2)
     whole = balanced(faces, len(points))
     half_made = Field(points, faces, np.ones(len(faces)), faces, normal, origin, winding_tree, None, None, whole)
-    share = exposure(half_made, fine)
-    exposed: BoolArray = share > 0
+    share = exposure(half_made, fine, np.flatnonzero(ask))
+    exposed: BoolArray = ~(share <= 0)
     if not exposed.any():
         exposed[:] = True
     shown = np.ascontiguousarray(faces[exposed])
@@ -96,21 +99,24 @@ def balanced(faces: IntArray, count: int) -> bool:
     return not np.bincount(edge, weights=np.where(start < end, 1.0, -1.0)).any()
 
 
-def exposure(field: Field, fine: float) -> FloatArray:
-    """(m,) share of each face that bounds the solid, outside before it and inside behind it; asked at one point, of large faces at four.
+def exposure(field: Field, fine: float, ask: IntArray) -> FloatArray:
+    """(m,) share of each face in `ask` that bounds the solid, outside before it and inside behind it, NaN for the rest; asked at one
+    point, of large faces at four.
 
     Across a face the winding number steps by one, so a look at its front tells both sides.
     """
-    corners = field.vertices[field.faces]
-    diagonal = float(np.linalg.norm(corners.reshape(-1, 3).max(axis=0) - corners.reshape(-1, 3).min(axis=0)))
-    ahead = 1e-6 * diagonal * field.normal
+    diagonal = float(np.linalg.norm(np.ptp(field.vertices[field.faces.reshape(-1)], axis=0)))
+    corners = field.vertices[field.faces[ask]]
+    ahead = 1e-6 * diagonal * field.normal[ask]
     share = _bounds(field.winding(corners.mean(axis=1) + ahead)).astype(np.float64)
     side = np.linalg.norm(corners - corners[:, [1, 2, 0]], axis=2).max(axis=1)
     large = np.flatnonzero(side > fine)
     for near in np.eye(3) * 0.7 + 0.1:
         share[large] += _bounds(field.winding(np.einsum("i,kij->kj", near, corners[large]) + ahead[large]))
     share[large] /= 4
-    return share
+    every = np.full(len(field.faces), np.nan)
+    every[ask] = share
+    return every
 
 
 def _bounds(front: FloatArray) -> BoolArray:

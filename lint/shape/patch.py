@@ -16,8 +16,7 @@ from lint.measure.surface import Skin
 from lint.shape.extract import band, draw
 from lint.shape.field import Field, field_of
 from lint.shape.sturdy import grain, sturdy, used_only
-from lint.shape.unite import among
-from lint.shape.wrap import crossing_pairs, near_points, survey_of, uncrossed
+from lint.shape.wrap import crossing_pairs, near_points, survey_of, tolerance_of, uncrossed
 from lint.terms import BoolArray, Declined, FloatArray, IntArray
 
 REACHES = (3.0, 5.0, 8.0)  # how far round the trouble skin is cut out, in cells; the next is tried when one does not fit
@@ -25,6 +24,8 @@ PLACES = 60  # more broken places than this, and the part is better wrapped as a
 TRIED = 4  # places tried one by one at each reach
 TRIES = 10  # tries that may fail in all
 MOST_LOST = 0.02  # share of the skin that may be left out as inside out
+ASKED = 16.0  # within so many cells of the trouble every face is asked whether it is exposed
+SAMPLED = 4000  # and of all the others about so many
 MARGIN = 1.0  # how far the patch stays off the skin that is kept, in cells
 NONE = np.zeros(0, dtype=np.int64)
 
@@ -121,7 +122,10 @@ def _first_that_fits(survey: Survey, trouble: Trouble, tries: int, in_mm: bool) 
     skin, facets = survey.get("skin"), survey.get("facets")
     real = np.flatnonzero(facets.area > 0)
     pitch = pitch_near(survey, trouble.faces)
-    field = field_of(skin.vertices, skin.faces[real], pitch)
+    faces = skin.faces[real]
+    ask = _close_to(skin.vertices, faces, _spots_and_corners(skin.vertices, skin.faces, trouble), ASKED * pitch)
+    ask[:: max(len(faces) // SAMPLED, 1)] = True
+    field = field_of(skin.vertices, faces, pitch, ask)
     reason = Declined("the trouble could not be cut out")
     places = places_of(survey, trouble, 6 * pitch)
     for reach in REACHES:
@@ -158,17 +162,48 @@ def _patched(
     all_faces = np.vstack((faces[kept], patch + shift, *zips))
     free = np.arange(len(all_points)) >= shift
     new = np.unique(np.vstack((patch + shift, *zips)))
-    short = grain(vertices, in_mm)
+    short, tolerance = grain(vertices, in_mm), tolerance_of(vertices, in_mm)
     all_points, all_faces = sturdy(all_points, all_faces, short, ~free)
     near = near_points(all_points, all_faces, new)
-    all_points = uncrossed(all_points, all_start, all_faces, free, short, near, new, in_mm)
+    used, local = np.unique(all_faces[near], return_inverse=True)
+    at_new = np.flatnonzero(np.isin(used, new))
+    all_points[used] = uncrossed(all_points[used], all_start[used], local.reshape(-1, 3), free[used], short, tolerance, None, at_new)
     points, new_faces = used_only(*sturdy(all_points, all_faces, short, ~free))
-    laid: BoolArray = np.asarray(~among(points, vertices)[new_faces].all(axis=1))
+    laid = _not_among(vertices, faces, points, new_faces)
     _prove(survey, points, new_faces, laid, old_rims, in_mm)
     corners = points[new_faces[laid]]
     area = float(np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1).sum() / 2)
     where = np.vstack((_strewn(vertices, faces[cut], pitch), _strewn(points, new_faces[laid], pitch)))
     return Patched(points, new_faces, where, _strewn(vertices, faces[lost], pitch), area, pitch)
+
+
+def _not_among(old_points: FloatArray, old_faces: IntArray, points: FloatArray, faces: IntArray) -> BoolArray:
+    """(m,) faces that are not one of the old faces, corner for corner to the last bit."""
+    from lint.measure.surface import weld_exact
+
+    _, index = weld_exact(np.vstack((old_points, points)))
+    rows = np.vstack((index[old_faces], index[len(old_points) :][faces])).astype(np.float64)
+    turned = np.take_along_axis(rows, (rows.argmin(axis=1)[:, None] + np.arange(3)) % 3, axis=1)
+    _, which = weld_exact(turned)
+    known = np.zeros(int(which.max(initial=0)) + 1, dtype=bool)
+    known[which[: len(old_faces)]] = True
+    found: BoolArray = ~known[which[len(old_faces) :]]
+    return found
+
+
+def _spots_and_corners(vertices: FloatArray, faces: IntArray, trouble: Trouble) -> FloatArray:
+    return np.vstack((trouble.spots, vertices[faces[trouble.faces]].reshape(-1, 3)))
+
+
+def _close_to(vertices: FloatArray, faces: IntArray, spots: FloatArray, reach: float) -> BoolArray:
+    """(m,) faces with a corner within reach of any of the spots (k, 3), and those so large that they might pass them all the same."""
+    from scipy.spatial import cKDTree
+
+    near = np.isfinite(cKDTree(spots).query(vertices, distance_upper_bound=reach)[0])
+    corners = vertices[faces]
+    large = np.abs(corners - corners[:, [1, 2, 0]]).max(axis=(1, 2)) > reach / 2
+    found: BoolArray = near[faces].any(axis=1) | large
+    return found
 
 
 def _strewn(vertices: FloatArray, faces: IntArray, pitch: float) -> FloatArray:
@@ -193,9 +228,14 @@ def _cut_out(
 
     near = np.isfinite(cKDTree(spots).query(vertices, distance_upper_bound=reach)[0])
     cut: BoolArray = is_bad | near[faces].any(axis=1)
-    before = np.zeros(len(vertices), dtype=bool)
-    before[survey.get("pinched")] = True
-    return trimmed(vertices, faces, cut, before)
+    spared = np.zeros(len(vertices), dtype=bool)
+    spared[survey.get("pinched")] = True
+    here = np.flatnonzero(_close_to(vertices, faces, vertices[np.unique(faces[cut])], 6 * reach))
+    rim = _open_keys(faces[here], len(vertices))  # the edge of what is looked at, as well as rims that were open before
+    spared[rim // len(vertices)] = True
+    spared[rim % len(vertices)] = True
+    cut[here] = trimmed(vertices, faces[here], cut[here], spared)
+    return cut
 
 
 def trimmed(vertices: FloatArray, faces: IntArray, cut: BoolArray, spared: BoolArray) -> BoolArray:
@@ -245,7 +285,11 @@ def _stays(field: Field, vertices: FloatArray, faces: IntArray, cut: BoolArray) 
     _, piece = np.unique(connected_components(graph, directed=False)[1][left[:, 0]], return_inverse=True)
     corners = vertices[left]
     area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2
-    shown = np.bincount(piece, weights=area * field.share[rest]) / np.maximum(np.bincount(piece, weights=area), 1e-300)
+    share = field.share[rest]
+    asked = np.isfinite(share)
+    total = np.bincount(piece, weights=area * asked)
+    shown = np.bincount(piece, weights=area * np.where(asked, share, 0.0)) / np.maximum(total, 1e-300)
+    shown[total == 0] = 0.5  # nobody looked: not to be judged
     doubtful = (shown > 0.1) & (shown < 0.9)
     touched = np.zeros(len(vertices), dtype=bool)
     touched[faces[cut].reshape(-1)] = True
@@ -306,7 +350,9 @@ def _patch(
     drawn = draw(field, cells, low, pitch, grow=False)
     if not len(drawn.faces):
         raise Declined("there is no border between inside and outside to lay new skin on")
-    shown = np.ascontiguousarray(faces[kept & (field.share > 0)])
+    shown = np.ascontiguousarray(faces[kept & ~(field.share <= 0) & _close_to(vertices, faces, wanted + field.origin, 8 * pitch)])
+    if not len(shown):
+        raise Declined("no sound skin is left round the trouble")
     squared = igl.point_mesh_squared_distance(drawn.vertices, np.ascontiguousarray(vertices), shown)[0]
     off = np.sqrt(np.maximum(np.asarray(squared).reshape(-1), 0)) > MARGIN * pitch
     gone = ~off[drawn.faces].all(axis=1)
@@ -436,5 +482,5 @@ def _prove(before: Survey, points: FloatArray, faces: IntArray, laid: BoolArray,
             raise Declined("the patch does not face the way the skin does")
         if laid[survey.get("worthless")].any():
             raise Declined("the patch is too fine for a 32-bit file")
-        if laid[near][crossing_pairs(at, faces[near], in_mm)].any():
+        if laid[near][crossing_pairs(at, faces[near], tolerance_of(points, in_mm))].any():
             raise Declined("the patch passes through the skin")

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from lint.measure import Survey
+from lint.measure.crossings import crossings_deeper, tolerance_for
 from lint.shape.extract import Drawn, band, draw
 from lint.shape.field import field_of
 from lint.shape.sturdy import grain, sturdy, used_only
@@ -50,7 +51,7 @@ def rewrap_mesh(
     short = grain(drawn.vertices, in_mm)
     nothing_fixed = np.zeros(len(drawn.vertices), dtype=bool)
     points, new_faces = sturdy(drawn.vertices, new_faces, short, nothing_fixed)
-    points = uncrossed(points, drawn.start, new_faces, ~nothing_fixed, short, in_mm=in_mm)
+    points = uncrossed(points, drawn.start, new_faces, ~nothing_fixed, short, tolerance_of(vertices, in_mm))
     return used_only(*sturdy(points, new_faces, short, nothing_fixed))
 
 
@@ -74,8 +75,8 @@ def _pieces(drawn: Drawn, pitch: float, hollows: bool) -> BoolArray:
 
 
 def uncrossed(
-    points: FloatArray, start: FloatArray, faces: IntArray, free: BoolArray, short: float,
-    looked_at: IntArray | None = None, new: IntArray | None = None, in_mm: bool = True,
+    points: FloatArray, start: FloatArray, faces: IntArray, free: BoolArray, short: float, tolerance: float,
+    looked_at: IntArray | None = None, new: IntArray | None = None,
 ) -> FloatArray:  # fmt: skip
     """The points, with those at crossing faces, and those nearer to another than `short`, taken back step by step to where they
     started, and then smoothed, until none cross.
@@ -88,7 +89,7 @@ def uncrossed(
     looked_at = np.arange(len(faces)) if looked_at is None else looked_at
     before = len(faces) + 1
     for turn in range(ROUNDS):
-        pairs = looked_at[crossing_pairs(at, faces[looked_at], in_mm)]
+        pairs = looked_at[crossing_pairs(at, faces[looked_at], tolerance)]
         if new is not None:
             at_new: BoolArray = np.asarray(np.isin(faces, new).any(axis=1))
             pairs = pairs[at_new[pairs].any(axis=1)]
@@ -148,10 +149,16 @@ def _round_about(points: FloatArray, faces: IntArray, which: IntArray) -> FloatA
     return mean
 
 
-def crossing_pairs(points: FloatArray, faces: IntArray, in_mm: bool = True) -> IntArray:
-    """(k, 2) crossing faces of a bare mesh."""
-    pairs: IntArray = survey_of(points, faces, in_mm).get("crossings").pairs
-    return pairs
+def crossing_pairs(points: FloatArray, faces: IntArray, tolerance: float) -> IntArray:
+    """(k, 2) faces of a bare mesh, or of a piece of one, that cross deeper than `tolerance`."""
+    survey = survey_of(points, faces)
+    found = crossings_deeper(tolerance, *(survey.get(n) for n in ("skin", "edges", "facets", "shells", "extent", "pinched")))
+    return found.pairs
+
+
+def tolerance_of(points: FloatArray, in_mm: bool) -> float:
+    """The depth below which a crossing is taken for rounding, for a whole mesh with these points."""
+    return tolerance_for(float(np.linalg.norm(np.ptp(points, axis=0))), in_mm)
 
 
 def survey_of(points: FloatArray, faces: IntArray, in_mm: bool = True) -> Survey:
