@@ -101,6 +101,9 @@ def _judge(
         found = list(rule.function(**inputs))
     except NotRun as reason:
         return ended(Outcome.NOT_RUN, str(reason), time.perf_counter() - began, missing), []
+    except MemoryError:
+        why = "there was not enough memory to measure it: thin the part out, or see whether its units are right"
+        return ended(Outcome.BROKE, why, time.perf_counter() - began), []
     except MeasurementFailed as failure:
         return ended(Outcome.BROKE, f"{failure} (this is a bug of buckwright)", time.perf_counter() - began), []
     except Exception as error:  # a crash is ours: say so, and let the other rules speak

@@ -184,5 +184,7 @@ def require(need: str, part: Part, settings: Settings) -> None:
     elif name in ("use.pull", "print.bed", "use.margin", "use.mould", "use.clay"):
         if getattr(settings, name.split(".")[1]) is None:
             raise NotRun(f"the ticket gives no {name.split('.')[1]}")
+        if name == "use.pull" and not any(settings.pull or ()):
+            raise NotRun("the ticket's pull is 0, 0, 0, which is no direction")
     else:
         raise ValueError(f"a rule needs {need!r}, which nobody defines")

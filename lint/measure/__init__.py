@@ -93,6 +93,9 @@ class Survey:
         except NotRun as reason:
             self._failures[name] = reason
             raise
+        except MemoryError as error:
+            self._failures[name] = error
+            raise
         except Exception as error:
             failure = MeasurementFailed(f"the measurement {name} failed: {type(error).__name__}: {error}")
             failure.__cause__ = error

@@ -43,7 +43,8 @@ def depths(skin: Skin, edges: Edges, extent: Extent) -> Depths:
 
     if not edges.closed:
         raise NotRun("an open or crowded edge leaves no inside to measure")
-    pitch = max(float((extent.high - extent.low).prod() / CELLS) ** (1 / 3), 1e-6 * extent.diagonal)
+    a, b, c = sorted((extent.high - extent.low).tolist(), reverse=True)
+    pitch = max((a * b * c / CELLS) ** (1 / 3), (a * b / CELLS) ** (1 / 2), a / CELLS)  # a part may be as thin as a sheet or a thread
     grid = grid_around(extent.low, extent.high, np.full(3, pitch), margin=1)
     inside = times_inside(skin.vertices, skin.faces, grid) > 0
     depth: FloatArray = distance_transform_edt(inside, sampling=pitch)[inside]

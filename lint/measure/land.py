@@ -18,6 +18,7 @@ LEVEL = float(np.cos(np.radians(5.0)))
 BAND = 0.5
 LEAST = 0.02
 SPACING = 0.5
+MOST = 200_000  # points on the outline at the most: a part read in the wrong unit may be a thousand times too large
 
 
 @dataclass(frozen=True)
@@ -68,13 +69,14 @@ def land(skin: Skin, edges: Edges, facets: Faces, contact: Contact, extent: Exte
 
 
 def _outline(skin: Skin, edges: Edges, contact: Contact) -> FloatArray:
-    """Points every SPACING along the edge of the base, (k, 3); the edges of holes in it are left out, being nearer the middle."""
+    """Points about every SPACING along the edge of the base, (k, 3); the edges of holes in it are left out, being nearer the middle."""
     on = np.zeros(len(skin.faces), dtype=bool)
     on[contact.faces] = True
     one, two = edges.neighbours.T
     side = edges.neighbour_edge[on[one] != on[two]]
     ends = skin.vertices[edges.ends[side]]
-    steps = np.maximum(np.ceil(np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1) / SPACING).astype(np.int64), 1)
+    length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
+    steps = np.maximum(np.ceil(length / max(SPACING, float(length.sum()) / MOST)).astype(np.int64), 1)
     at = np.repeat(np.arange(len(ends)), steps + 1)
     share = (np.arange(len(at)) - np.repeat(np.cumsum(steps + 1) - steps - 1, steps + 1)) / steps[at]
     points: FloatArray = ends[at, 0] + share[:, None] * (ends[at, 1] - ends[at, 0])

@@ -115,7 +115,8 @@ class _Ground:
         self.fields: dict[int, NDArray[np.float32]] = {}
         used = self.points[np.unique(skin.faces)]
         low, high = used.min(axis=0), used.max(axis=0)
-        step = max(float(np.sqrt((high[0] - low[0]) * (high[1] - low[1]) / LINES)), 1e-6)
+        wide, narrow = max(high[:2] - low[:2]), min(high[:2] - low[:2])
+        step = max(float(np.sqrt(wide * narrow / LINES)), float(8 * wide / LINES), 1e-6)  # a thread must not get a line for each micron
         self.grid: Grid = grid_around(low, high, np.full(3, step), margin=2)
         met = crossings(self.points, skin.faces, self.grid)
         top = np.full(self.grid.count[0] * self.grid.count[1], -np.inf)
