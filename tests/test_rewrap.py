@@ -16,9 +16,9 @@ from lint.rooms import all_fixes, all_rules
 from lint.settings import Settings
 from lint.shape.extract import _rings
 from lint.shape.field import balanced, field_of
-from lint.shape.patch import zipped
 from lint.shape.rewrap import pitch_for, rewrap_mesh
 from lint.shape.sturdy import sturdy
+from lint.shape.zip import zipped
 from lint.terms import Declined, Mended, Part, Source
 from tests.scans import needs_scans, scan
 

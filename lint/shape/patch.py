@@ -11,12 +11,13 @@ import numpy as np
 
 from lint.measure import Survey
 from lint.measure.displacement import sample
-from lint.measure.edges import Edges, Rim, edges, pinched, rims
+from lint.measure.edges import Edges, Rim, edges, pinched
 from lint.measure.surface import Skin
 from lint.shape.extract import band, draw
 from lint.shape.field import Field, field_of
 from lint.shape.sturdy import grain, sturdy, used_only
 from lint.shape.wrap import crossing_pairs, near_points, survey_of, tolerance_of, uncrossed
+from lint.shape.zip import NONE, flat_faces, matched, rims_of, zipped
 from lint.terms import BoolArray, Declined, FloatArray, IntArray
 
 REACHES = (3.0, 5.0, 8.0)  # how far round the trouble skin is cut out, in cells; the next is tried when one does not fit
@@ -27,7 +28,6 @@ MOST_LOST = 0.02  # share of the skin that may be left out as inside out
 ASKED = 16.0  # within so many cells of the trouble every face is asked whether it is exposed
 SAMPLED = 4000  # and of all the others about so many
 MARGIN = 1.0  # how far the patch stays off the skin that is kept, in cells
-NONE = np.zeros(0, dtype=np.int64)
 
 
 @dataclass(frozen=True)
@@ -154,7 +154,7 @@ def _patched(
         raise Declined("more than half of the skin is broken")
     loops, old_rims = _loops(survey, vertices, faces[kept])
     patch_points, patch_start, patch = _patch(field, vertices, faces, cut, kept, pitch)
-    pairs = _matched(vertices, loops, patch_points, patch, pitch)
+    pairs = matched(vertices, loops, patch_points, patch, pitch)
     shift = len(vertices)
     zips = [zipped(vertices, one.points, patch_points, two.points, shift) for one, two in pairs]
     all_points = np.vstack((vertices, patch_points))
@@ -243,7 +243,7 @@ def trimmed(vertices: FloatArray, faces: IntArray, cut: BoolArray, spared: BoolA
     was_open = _open_keys(faces, len(vertices))
     for _ in range(40):
         rest = faces[~cut]
-        table = edges(Skin(vertices, rest, NONE), _worthless(rest))
+        table = edges(Skin(vertices, rest, NONE), flat_faces(rest))
         new_open = (table.count == 1) & ~np.isin(table.ends[:, 0] * len(vertices) + table.ends[:, 1], was_open)
         on_rim = np.where(table.half_edge >= 0, new_open[table.half_edge], False).reshape(-1, 3)
         hanging = on_rim.sum(axis=1) >= 2
@@ -256,10 +256,6 @@ def trimmed(vertices: FloatArray, faces: IntArray, cut: BoolArray, spared: BoolA
         more[np.flatnonzero(~cut)[hanging]] = True
         cut = more
     return cut
-
-
-def _worthless(faces: IntArray) -> IntArray:
-    return np.flatnonzero((faces[:, 0] == faces[:, 1]) | (faces[:, 1] == faces[:, 2]) | (faces[:, 2] == faces[:, 0]))
 
 
 def _open_keys(faces: IntArray, count: int) -> IntArray:
@@ -319,7 +315,7 @@ def _loops(survey: Survey, vertices: FloatArray, faces: IntArray) -> tuple[list[
     key = np.sort(was_open[:, 0] * len(skin.vertices) + was_open[:, 1])
     found: list[Rim] = []
     before = 0
-    for rim in _rims(vertices, faces):
+    for rim in rims_of(vertices, faces):
         ends = np.stack((rim.points, np.roll(rim.points, -1)), axis=1)[: None if rim.closed else -1]
         ends = np.sort(ends, axis=1)
         old = np.isin(ends[:, 0] * len(skin.vertices) + ends[:, 1], key)
@@ -330,11 +326,6 @@ def _loops(survey: Survey, vertices: FloatArray, faces: IntArray) -> tuple[list[
         else:
             found.append(rim)
     return found, before
-
-
-def _rims(vertices: FloatArray, faces: IntArray) -> tuple[Rim, ...]:
-    skin = Skin(vertices, faces, NONE)
-    return rims(skin, edges(skin, _worthless(faces)))
 
 
 def _patch(
@@ -372,7 +363,7 @@ def _frayed(vertices: FloatArray, faces: IntArray, gone: BoolArray) -> BoolArray
     for _ in range(40):
         rest = faces[~gone]
         skin = Skin(vertices, rest, NONE)
-        table = edges(skin, _worthless(rest))
+        table = edges(skin, flat_faces(rest))
         on_rim = np.where(table.half_edge >= 0, (table.count == 1)[table.half_edge], False).reshape(-1, 3)
         hanging = (on_rim.sum(axis=1) >= 2) | np.isin(rest, pinched(skin, table)).any(axis=1)
         if not hanging.any():
@@ -398,74 +389,6 @@ def _specks(vertices: FloatArray, faces: IntArray, gone: BoolArray, pitch: float
     more = gone.copy()
     more[rest[area[piece] < 2 * pitch**2]] = True
     return more
-
-
-def _matched(vertices: FloatArray, loops: list[Rim], patch_points: FloatArray, patch: IntArray, pitch: float) -> list[tuple[Rim, Rim]]:
-    """Each rim of the cut with the rim of the patch that lies along it. Raises Declined unless they pair off one to one."""
-    from scipy.spatial import cKDTree
-
-    patch_loops = _rims(patch_points, patch) if len(patch) else ()
-    if len(patch_loops) != len(loops) or not all(r.closed for r in patch_loops):
-        raise Declined(f"the patch has {len(patch_loops)} rims and the cut {len(loops)}: they do not fit together")
-    if not loops:
-        raise Declined("the cut has no rim to lay a patch into")
-    along: list[FloatArray] = []
-    for rim in loops:
-        a, b = vertices[rim.points], vertices[np.roll(rim.points, -1)]
-        along.append(np.vstack([a + t * (b - a) for t in np.linspace(0, 1, 8, endpoint=False)]))
-    label = np.repeat(np.arange(len(loops)), [len(a) for a in along])
-    tree = cKDTree(np.vstack(along))
-    pairs: list[tuple[Rim, Rim]] = []
-    taken: set[int] = set()
-    for rim in patch_loops:
-        distance, at = tree.query(patch_points[rim.points])
-        votes = np.bincount(label[at], minlength=len(loops))
-        best = int(votes.argmax())
-        if best in taken or votes[best] < 0.9 * votes.sum() or float(np.median(distance)) > 6 * pitch:
-            raise Declined("the rims of the patch and of the cut do not lie along each other")
-        taken.add(best)
-        pairs.append((loops[best], rim))
-    return pairs
-
-
-def zipped(vertices: FloatArray, rim: IntArray, patch_points: FloatArray, patch_rim: IntArray, shift: int) -> IntArray:
-    """Faces (k, 3) that close the gap between a rim of the old skin and the rim of a patch, whose points are numbered from `shift` on.
-
-    Both rims run as their own faces do, so they run against each other; the shorter of the two next sides is taken each time.
-    """
-    other = patch_rim[::-1]
-    a, b = vertices[rim], patch_points[other]
-    gap = np.linalg.norm(a[:, None, :] - b[None, :, :], axis=2)
-    first_a, first_b = np.unravel_index(int(gap.argmin()), gap.shape)
-    a_at, b_at = np.roll(np.arange(len(a)), -int(first_a)), np.roll(np.arange(len(b)), -int(first_b))
-    gap = gap[np.ix_(np.append(a_at, a_at[0]), np.append(b_at, b_at[0]))]
-    walk_a = _walked(a[a_at])
-    walk_b = _walked(b[b_at])
-    # A step that runs ahead of the other rim costs as if it were longer, so that neither rim is left behind.
-    i = j = 0
-    faces: list[tuple[int, int, int]] = []
-    old, new = rim[a_at], other[b_at] + shift
-    n, m = len(old), len(new)
-    scale = float(gap.max())
-    while i < n or j < m:
-        take_a = j == m
-        if i < n and j < m:
-            ahead_a, ahead_b = walk_a[i + 1] - walk_b[j], walk_b[j + 1] - walk_a[i]
-            take_a = gap[i + 1, j] + 0.5 * scale * max(ahead_a, 0.0) <= gap[i, j + 1] + 0.5 * scale * max(ahead_b, 0.0)
-        if take_a:
-            faces.append((int(old[(i + 1) % n]), int(old[i % n]), int(new[j % m])))
-            i += 1
-        else:
-            faces.append((int(new[j % m]), int(new[(j + 1) % m]), int(old[i % n])))
-            j += 1
-    return np.array(faces, dtype=np.int64)
-
-
-def _walked(points: FloatArray) -> FloatArray:
-    """(n + 1,) share of the way round a closed loop at each point and back at the start."""
-    way = np.append(0.0, np.cumsum(np.linalg.norm(np.roll(points, -1, axis=0) - points, axis=1)))
-    share: FloatArray = way / max(float(way[-1]), 1e-300)
-    return share
 
 
 def _prove(before: Survey, points: FloatArray, faces: IntArray, laid: BoolArray, open_edges: int, in_mm: bool) -> None:
