@@ -3,9 +3,9 @@
 At the bench: even a slight undercut locks a plaster mould on a hard buck; one of the two breaks. A silicone mould stretches over a slight
 one and tears in a deep one. Nostril wings, the back of an ear, eye corners and fingers that lie over each other are the usual places.
 How it is measured: skin that faces away from the pull, or over which a line along the pull meets more skin, less what lies on the board
-(the usual definition: what cannot be seen along the pull). For each region its area, and its depth: how far the mould has to give
-sideways to come past what stands over it. Where the mould is rigid, also the least draft: skin standing more nearly along the pull
-than the limit. Sampled twice a millimetre or finer on a part the size of a hand.
+or opens only there (the usual definition: what cannot be seen along the pull). For each region its area, and its depth: how far the
+mould has to give sideways to come past what stands over it. Where the mould is rigid, also the least draft: skin standing more nearly
+along the pull than the limit. Sampled twice a millimetre or finer on a part the size of a hand.
 Limit: 0.2 mm deep for a rigid mould, about a layer's step (any undercut locks, so two trade sources; the number is ours); 3 mm for a
 flexible one (that it takes slight ones is in the sources; the number is common practice, no source). Draft of 3 degrees for a rigid
 mould (common practice, no source). Regions under 4 mm2 are the skin's roughness.

@@ -124,14 +124,26 @@ def test_the_upright_sides_of_the_base_do_not_drag() -> None:
 
 
 def test_the_pull_is_given_in_the_files_own_directions() -> None:
-    """A part that was laid on its side since: the file's x is now up."""
+    """A part that was laid on its side since: the file's x is now down, and the hole opens upwards, away from the board."""
     mesh = block(((11.0, 20.0, 20.0), (-1.0, 20.0, 20.0)))
-    turn = np.array([[0.0, 0, -1, 60], [0, 1, 0, 0], [1, 0, 0, 0], [0, 0, 0, 1]])
+    turn = np.array([[0.0, 0, 1, 0], [0, 1, 0, 0], [-1, 0, 0, 60], [0, 0, 0, 1]])
     laid = part_of(mesh).with_mesh(mesh[0] @ turn[:3, :3].T + turn[:3, 3], mesh[1], moved=turn)
     assert [f.case for f in found(laid, pull=(0.0, 0.0, 1.0), mould=None)].count("locks") >= 1
     (as_file,) = found(part_of(mesh), mould=None)
     deepest = max(f.measured for f in found(laid, mould=None) if f.place is not None and f.place.reach < 30)
     assert deepest == pytest.approx(as_file.measured, abs=1e-3)
+
+
+def test_what_opens_only_in_the_base_is_covered_by_the_board() -> None:
+    """A bell, a socket and a sealed hollow take no plaster; a hole in the side of the same hollow does."""
+    cone = solids.turned([(0.0, 0.0), (25.0, 0.0), (14.0, 40.0), (0.0, 40.0)], 96)
+    sealed = solids.cut(cone, solids.ball(10.0, (0.0, 0.0, 18.0), level=3))
+    pin = solids.tube(3.0, 0.0, 60.0, 32)
+    drained = solids.cut(sealed, (pin[0] - [0.0, 0.0, 45.0], pin[1]))
+    bell = solids.cut(cone, solids.turned([(0.0, -1.0), (9.0, -1.0), (12.0, 30.0), (0.0, 30.0)], 96))
+    for mesh in (cone, sealed, drained, bell):
+        assert not found(part_of(mesh))
+    assert [f.case for f in found(part_of(solids.cut(sealed, (pin[0][:, [2, 0, 1]] + [0.0, 0.0, 18.0], pin[1]))))].count("locks") >= 1
 
 
 def test_without_a_pull_it_is_not_run() -> None:

@@ -1,8 +1,8 @@
 """Undercut: skin that a mould pulled off in one direction would catch on, how large it is and how deep.
 
 Skin is hidden where it faces away from the pull, or where a line along the pull meets more skin (facts 2.1.6). What lies on the bed
-is covered by the board and left out. The depth is how far the mould would have to give sideways: from a hidden point, square to the
-pull, to the nearest line along the pull that is free from the point's height on.
+is covered by the board and left out, and so is a hollow that opens only there. The depth is how far the mould would have to give
+sideways: from a hidden point, square to the pull, to the nearest line along the pull that is free from the point's height on.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ from lint.measure import measure
 from lint.measure.columns import Grid, crossings, grid_around
 from lint.measure.contact import Contact
 from lint.measure.edges import Edges
+from lint.measure.hollows import Hollows
 from lint.measure.rays import Rays
-from lint.measure.shells import around_points, regions
+from lint.measure.shells import Shells, around_points, regions
 from lint.measure.surface import Faces, Skin
 from lint.measure.walls import Patches
 from lint.terms import BoolArray, FloatArray, IntArray, Place
@@ -45,7 +46,7 @@ class Lock:
 class Pulled:
     """What a mould meets in one pull. locks: hidden regions, deepest first; hidden: (m,) faces of all of them.
 
-    draft: (k,) degrees between the pull and each patch of `patches`, negative where it faces away.
+    draft: (k,) degrees between the pull and each patch of `patches`, negative where it faces away, 90 where no mould touches it.
     """
 
     locks: tuple[Lock, ...]
@@ -56,20 +57,20 @@ class Pulled:
 class Moulding:
     """One part made ready to be asked about pulls."""
 
-    def __init__(self, skin: Skin, edges: Edges, facets: Faces, patches: Patches, rays: Rays, contact: Contact) -> None:
+    def __init__(self, skin: Skin, edges: Edges, facets: Faces, patches: Patches, rays: Rays, untouched: BoolArray) -> None:
         self._skin, self._edges, self._facets, self._patches, self._rays = skin, edges, facets, patches, rays
-        self._bed = np.zeros(len(skin.faces), dtype=bool)
-        self._bed[contact.faces] = True
+        self._untouched = untouched
 
     def pulled(self, direction: FloatArray, speck: float = 0.5) -> Pulled:
         """Hidden skin for a pull along `direction` (3,); regions of less than `speck` mm2 are left out. Sampled at the patches."""
         pull = np.asarray(direction, dtype=np.float64) / np.linalg.norm(direction)
         facets, patches = self._facets, self._patches
         lean = facets.normal[patches.face] @ pull
-        draft = np.degrees(np.arcsin(np.clip(lean, -1.0, 1.0)))
+        untouched = self._untouched[patches.face]
+        draft = np.where(untouched, 90.0, np.degrees(np.arcsin(np.clip(lean, -1.0, 1.0))))
         start = patches.point + 2 * self._rays.gap * facets.normal[patches.face]
         met, _ = self._rays.first(start, np.broadcast_to(pull, start.shape))
-        hidden = ((draft < -ALONG) | (met >= 0)) & ~self._bed[patches.face]
+        hidden = ((draft < -ALONG) | (met >= 0)) & ~untouched
         area = np.bincount(patches.face, weights=np.where(hidden, patches.area, 0.0), minlength=len(self._skin.faces))
         chosen = np.flatnonzero(area > 0)
         ground = _Ground(self._skin, self._facets, self._edges, self._rays, pull)
@@ -94,9 +95,26 @@ class Moulding:
 
 
 @measure
-def moulding(skin: Skin, edges: Edges, facets: Faces, patches: Patches, rays: Rays, contact: Contact) -> Moulding:
+def moulding(
+    skin: Skin, edges: Edges, facets: Faces, patches: Patches, rays: Rays, contact: Contact, shells: Shells, hollows: Hollows
+) -> Moulding:
     """The part made ready to be asked about pulls; the pull itself is a fact of the run and not of the part."""
-    return Moulding(skin, edges, facets, patches, rays, contact)
+    return Moulding(skin, edges, facets, patches, rays, _covered(skin, edges, contact, shells) | hollows.hidden)
+
+
+def _covered(skin: Skin, edges: Edges, contact: Contact, shells: Shells) -> BoolArray:
+    """(m,) skin that the board keeps the mould from: what lies on it, and hollows, drains and sockets that open only downwards.
+
+    Where the skin on the board is a ring, it parts the skin within the ring from the outside; only the outside reaches its shell's top.
+    """
+    covered = np.zeros(len(skin.faces), dtype=bool)
+    covered[contact.faces] = True
+    top = skin.vertices[skin.faces, 2].max(axis=1)
+    summit = np.full(shells.count, -np.inf)
+    np.maximum.at(summit, shells.label, top)
+    for faces in regions(np.flatnonzero(~covered), edges.neighbours, len(skin.faces)):
+        covered[faces] = float(top[faces].max()) < summit[shells.label[faces[0]]]
+    return covered
 
 
 class _Ground:

@@ -159,6 +159,24 @@ def ball_on_its_flat(rng: np.random.Generator, bases: Bases) -> Planted:
                    ticket=FLEXIBLE, measured=deep if locked else None, within=0.05)  # fmt: skip
 
 
+@plants(51)
+def hollow_below(rng: np.random.Generator, bases: Bases) -> Planted:
+    """A drafted cone comes out, solid, like a bell, drained through its base or sealed hollow; with a hole in its side it does not."""
+    low, high, tall = float(rng.uniform(20, 30)), float(rng.uniform(10, 16)), float(rng.uniform(25, 45))
+    cone = solids.turned([(0.0, 0.0), (low, 0.0), (high, tall), (0.0, tall)], 96)
+    ball = solids.ball(high - 4, (0, 0, tall / 2), level=3)
+    kind = int(rng.integers(0, 5))
+    mesh = cone if kind == 0 else solids.cut(cone, ball)
+    if kind in (1, 2):
+        mesh = solids.cut(mesh, _pin(0, 0, -1, (6.0, 2 * (high - 4))[kind - 1], tall / 2))
+    if kind == 4:
+        pin = solids.tube(2.5, 0, 60, 32)
+        mesh = solids.cut(mesh, (pin[0][:, [2, 0, 1]] + np.array([0, 0, tall / 2]), pin[1]))
+    word = ("solid", "drained", "like a bell", "with a sealed hollow", "hollow with a hole in its side")[kind]
+    ticket, _ = _pulled(rng)
+    return Planted(51, turned_about_z(mesh, rng), kind == 4, f"cone, {word}", ticket=ticket)
+
+
 @plants(52)
 def deep_recess(rng: np.random.Generator, bases: Bases) -> Planted:
     """A blind round hole of known depth and width from above or from the side, deeper or shallower than it is wide; none in the base."""
