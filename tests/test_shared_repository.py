@@ -22,7 +22,7 @@ from corpus import solids
 from lint.cli import main
 from lint.load.ticket import read_ledger
 from tests import samples
-from tests.reports import SCHEMAS
+from tests.reports import EVIL, SCHEMAS
 from tests.test_report_sarif import check_physical, check_uri
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -206,6 +206,35 @@ def test_a_submodule_is_changed_as_a_whole(here: Repository, tmp_path: Path, cap
     assert changed(capsys, "HEAD") == []
     (here.root / "guests" / "heron.stl").write_bytes(block(5, gone=1))
     assert changed(capsys, "HEAD") == ["guests/heron.stl"]
+
+
+FORMS = [("lint", form) for form in ("terminal", "json", "sarif", "junit", "markdown")] + [
+    ("shelf", form) for form in ("terminal", "markdown", "csv")
+]
+
+
+@pytest.mark.parametrize(("command", "form"), FORMS)
+def test_no_name_on_the_shelf_does_harm(command: str, form: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A name that clears a screen, turns text round, breaks lines and would be a formula in a table; also of a folder and in a ticket."""
+    folder = tmp_path / EVIL.replace("/", "").removesuffix(".stl")
+    folder.mkdir()
+    (folder / ("=1+1 " + EVIL.replace("/", ""))).write_bytes(block(1, gone=1))
+    (folder / ("@" + EVIL.replace("/", ""))).write_bytes(b"no mesh")
+    code = main([command, str(folder), "--jobs", "1", "--as", form, *(["--rule", "4", "--units", "mm"] if command == "lint" else [])])
+    said = capsys.readouterr().out
+    assert code == 2, "one of them is no mesh"
+    assert "\x1b" not in said
+    if form not in ("json", "sarif"):
+        assert "\u202e" not in said
+    if form == "markdown":
+        assert "<b>" not in said
+        assert not [line for line in said.splitlines() if line.startswith("[x](")]
+    if form == "csv":
+        assert len(said.splitlines()) == 3
+    if form == "junit":
+        Tree.fromstring(said)
+    if form in ("json", "sarif"):
+        json.loads(said)
 
 
 # The hook, as the real pre-commit runs it.
