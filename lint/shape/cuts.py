@@ -10,13 +10,21 @@ from typing import Any
 import numpy as np
 
 from lint.measure.bed import lies
+from lint.measure.bed import outline as taut
 from lint.terms import FloatArray, IntArray
 
 # A piece thinner than this is a slice that nobody can hold while it is glued, mm (common practice, no source).
 THINNEST = 25.0
 PLACES = 61  # tried along the part; a number that puts none in the very middle, where seams of made solids are
+LAYERS = 60
 OUTLINE = 0.5  # what a second outline costs, as a share of the largest section
 MOST_PIECES = 27
+# Skin that leans by less than 20 degrees from a cut and comes within BESIDE mm of it makes a feather edge: FEATHER mm2 of it cost as much
+# as a whole section, and it costs WORST at most (common practice, no source).
+LEVEL = float(np.cos(np.radians(20.0)))
+BESIDE = 2.0
+FINE = 0.005  # mm that a section may stray, so that it has no needless corners
+FEATHER, WORST = 100.0, 3.0
 FITS = 1e-6
 
 
@@ -24,13 +32,19 @@ FITS = 1e-6
 class Frame:
     """The part's own length, width and upright: along: (3, 3) unit rows; low, high: (3,) its reach along each, mm.
 
-    outline: (h, 2) the taut outline seen from above along the first two.
+    layers: its taut outlines (h, 2) seen from above along the first two, in LAYERS equal layers from low to high.
     """
 
     along: FloatArray
     low: FloatArray
     high: FloatArray
-    outline: FloatArray
+    layers: tuple[FloatArray, ...]
+
+    def outline(self, low: float, high: float) -> FloatArray:
+        """The taut outline, (h, 2), of what lies between two heights, or a little more."""
+        step = (self.high[2] - self.low[2]) / LAYERS
+        first, last = (int(np.clip((z - self.low[2]) // step, 0, LAYERS - 1)) for z in (low, high))
+        return taut(np.vstack(self.layers[first : last + 1]))
 
     def view(self, axis: int) -> FloatArray:
         """(3, 3) rows: two directions in a cut square to an axis and the axis itself, right-handed; upright cuts have up second."""
@@ -41,12 +55,16 @@ class Frame:
 Cuts = tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]
 
 
-def frame_of(hull: FloatArray, turn: float, low: float, high: float) -> Frame:
-    """The frame of a footprint (h, 2) whose length lies `turn` degrees from x, standing from low to high."""
+def frame_of(vertices: FloatArray, faces: IntArray, turn: float) -> Frame:
+    """The frame of a closed part whose length lies `turn` degrees from x."""
     c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
     along = np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
-    flat = hull @ along[:2, :2].T
-    return Frame(along, np.append(flat.min(axis=0), low), np.append(flat.max(axis=0), high), flat)
+    corner = (vertices @ along.T)[faces]
+    low, high = corner.min(axis=(0, 1)), corner.max(axis=(0, 1))
+    first, last = corner[:, :, 2].min(axis=1), corner[:, :, 2].max(axis=1)
+    ends = np.linspace(low[2], high[2], LAYERS + 1)
+    layers = [corner[(last >= below) & (first <= above), :, :2].reshape(-1, 2) for below, above in pairwise(ends)]
+    return Frame(along, low, high, tuple(taut(points) for points in layers))
 
 
 def counts(frame: Frame, bed: tuple[float, float, float]) -> Iterator[tuple[int, int, int]]:
@@ -162,16 +180,16 @@ def _cells(frame: Frame, cuts: list[tuple[float, ...]]) -> list[Cell]:
 
 
 def _fits(frame: Frame, bed: tuple[float, float, float], cell: Cell) -> bool:
-    """Whether what the taut outline leaves in a cell fits the bed at some turn: no piece in the cell is larger."""
+    """Whether what the taut outline of its heights leaves in a cell fits the bed at some turn: no piece in the cell is larger."""
     (u0, u1), (v0, v1), (z0, z1) = cell
     if z1 - z0 > bed[2] * (1 + FITS):
         return False
-    flat = frame.outline
+    flat = frame.outline(z0, z1)
     for k, (a, b) in ((0, (u0, u1)), (1, (v0, v1))):
         flat = _kept(_kept(flat, k, a, 1.0), k, b, -1.0)
         if len(flat) < 2:
             return True
-    return lies(flat, bed[:2])[1] is not None
+    return lies(taut(flat), bed[:2])[1] is not None
 
 
 def _kept(flat: FloatArray, axis: int, at: float, sign: float) -> FloatArray:
@@ -193,14 +211,28 @@ class Sections:
 
     def __init__(self, solid: Any, frame: Frame) -> None:
         self.frame = frame
+        mesh = solid.to_mesh64()
+        corner = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3][np.asarray(mesh.tri_verts, dtype=np.int64)] @ frame.along.T
+        double = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
+        size = np.linalg.norm(double, axis=1)
+        self._kept: dict[tuple[int, float], Any] = {}
+        self._flat = []
+        for axis in range(3):
+            level = np.abs(double[:, axis]) > LEVEL * size
+            along = corner[level, :, axis]
+            self._flat.append((along.min(axis=1) - BESIDE, along.max(axis=1) + BESIDE, size[level] / 2))
         self._turned = [solid.transform(np.column_stack((frame.view(k), np.zeros(3)))) for k in range(3)]
 
     def at(self, axis: int, height: float) -> Any:
         """The section at a height along an axis, in the first two directions of its view (manifold3d CrossSection)."""
-        return self._turned[axis].slice(height)
+        key = (axis, round(height, 6))
+        if key not in self._kept:
+            self._kept[key] = self._turned[axis].slice(key[1]).simplify(FINE)
+        return self._kept[key]
 
     def cost(self, axis: int, height: float) -> float:
-        """Less for a small section in one outline, as a share of the box's; infinite where there is nothing to join."""
+        """Less for a small section in one outline, as a share of the box's, that meets no skin running along it, which would leave a
+        feather edge; infinite where there is nothing to join."""
         size = self.frame.high - self.frame.low
         section = self.at(axis, height)
         area = section.area()
@@ -208,4 +240,6 @@ class Sections:
             return float("inf")
         outlines = sum(1 for piece in section.decompose())
         others = [size[k] for k in range(3) if k != axis]
-        return float(area / (others[0] * others[1]) + OUTLINE * (outlines - 1))
+        low, high, skin = self._flat[axis]
+        feather = float(skin[(low < height) & (high > height)].sum()) / FEATHER
+        return float(area / (others[0] * others[1]) + OUTLINE * (outlines - 1) + min(feather, WORST))

@@ -32,6 +32,7 @@ GRIP = 0.08  # of a boss at least stands in material, wherever along it one look
 LEDGE = 1.0  # mm of a boss's underside that may hang free
 ENOUGH = 0.7  # of the way across the cut: pegs in the material that far apart need no help of bosses
 SHUT = 3.0  # mm: a gap twice as wide in a section is taken to be a drain hole
+COARSE = 0.05  # mm: how finely that is done
 OPEN = 1.5  # mm: how far a boss keeps from one
 TIP = 0.8  # mm: how blunt the end of a console is
 BUILT = 60  # spots for which a boss is worked out
@@ -99,11 +100,18 @@ def _stood(solid: Any, view: FloatArray, at: FloatArray, height: float) -> Any:
 class Joint:
     """One joint: a cut between two cells, and what the part is like on either side of it.
 
-    limits: ((p0, p1), (q0, q1)) of the cell in the view of the cut.
+    limits: ((p0, p1), (q0, q1)) of the cell in the view of the cut; kept: sections looked at, shared by all joints.
     """
 
     def __init__(
-        self, sections: Sections, chambers: Chambers, axis: int, height: float, limits: tuple[tuple[float, float], ...], wall: float
+        self,
+        sections: Sections,
+        chambers: Chambers,
+        axis: int,
+        height: float,
+        limits: tuple[tuple[float, float], ...],
+        wall: float,
+        kept: dict[tuple[int, float], tuple[Any, Any]],
     ) -> None:
         from manifold3d import CrossSection
 
@@ -111,7 +119,7 @@ class Joint:
         self.view = sections.frame.view(axis)
         (p0, p1), (q0, q1) = limits
         self._cell = CrossSection.square((p1 - p0, q1 - q0)).translate((p0, q0))
-        self._kept: dict[float, tuple[Any, Any]] = {}
+        self.kept = kept
 
     def pegs(self) -> list[Peg]:
         """Two pegs for each outline of the cut, as thick and as far apart as they go. Raises Declined when one has no room for two."""
@@ -135,11 +143,11 @@ class Joint:
 
     def _slices(self, off: float) -> tuple[Any, Any]:
         """The material at a distance from the cut, and the same with the hollows in it filled but for what leads out of them."""
-        off = round(off, 6)
-        if off not in self._kept:
-            flat = self.sections.at(self.axis, self.height + off)
-            self._kept[off] = (flat, self._filled(flat, self.height + off))
-        return self._kept[off]
+        height = round(self.height + off, 6)
+        if (self.axis, height) not in self.kept:
+            flat = self.sections.at(self.axis, height)
+            self.kept[self.axis, height] = (flat, self._filled(flat, height))
+        return self.kept[self.axis, height]
 
     def _filled(self, flat: Any, height: float) -> Any:
         """A section with its hollows filled: a drain hole that it runs through is shut first, to tell inside from outside, then kept."""
@@ -147,7 +155,7 @@ class Joint:
 
         if self.chambers.volume <= 0 or flat.is_empty():
             return flat
-        shut = flat.offset(SHUT, JoinType.Round, 2.0, SIDES).offset(-SHUT, JoinType.Round, 2.0, SIDES) + flat
+        shut = flat.simplify(COARSE).offset(SHUT, JoinType.Round, 2.0, 16).simplify(COARSE).offset(-SHUT, JoinType.Round, 2.0, 16) + flat
         rings = [ring for loop in shut.to_polygons() if area(ring := np.asarray(loop)[::-1]) > 0 and self._hollow(ring, height)]
         if not rings:
             return flat
@@ -215,15 +223,18 @@ class Joint:
 
     def _way(self, at: FloatArray, boss: float, reach: float) -> _Way | None:
         """How a boss round a spot holds on to the wall all along, and prints: None when it does not reach the wall."""
+        from manifold3d import CrossSection
+
         best: _Way | None = None
-        looked = np.linspace(-reach, reach, LOOKED)
+        far = 6 * boss
+        window = CrossSection.square((2 * far, 2 * far), True).translate((float(at[0]), float(at[1])))
+        looked = [[flat ^ window for flat in self._slices(float(off))] for off in np.linspace(-reach, reach, LOOKED)]
         for toward in self._towards(boss):
             way = _Way(at, boss, toward, False)
             shape = way.shape(self.axis)
             grips = []
             loose = 0.0
-            for off in looked:
-                material, whole = self._slices(float(off))
+            for material, whole in looked:
                 here = shape ^ whole
                 grips.append((here ^ material).area())
                 if self.axis < 2:
@@ -259,6 +270,8 @@ class Joint:
         for below, above in pairwise(ends):
             room = self._common(float(below), float(above), 1).offset(-(1 - RING) * self.wall, JoinType.Round, 2.0, SIDES) ^ self._cell
             lap = 0.01 if above < ends[-1] else 0.0
+            if room.is_empty():
+                continue
             slabs.append(Manifold.extrude(room, above - below + lap).translate((0.0, 0.0, float(below))))
         boss = way.solid(self.axis, reach) ^ Manifold.batch_boolean(slabs, OpType.Add)
         return _stood(boss.simplify(SMOOTH), self.view, np.zeros(2), self.height)

@@ -28,9 +28,10 @@ fix = Fix(
     on_demand=True,
 )
 
-# Pieces laid out anew are judged anew: size as a whole (23), gaps (31), steep skin and layers in mid-air of a piece that stands on its cut
-# (32, 33), stance (36), suction of a hollow that a cut has opened (38), undercut, recesses and land (51, 52, 53).
-MAY_RAISE = (23, 31, 32, 33, 36, 38, 51, 52, 53)
+# Pieces laid out anew are judged anew: size as a whole (23), feather edges where a cut meets the skin at a slant (30), gaps (31), steep
+# skin and layers in mid-air of a piece that stands on its cut (32, 33), stance (36), suction of a hollow that a cut has opened (38),
+# undercut, recesses and land (51, 52, 53).
+MAY_RAISE = (23, 30, 31, 32, 33, 36, 38, 51, 52, 53)
 TRIES = 10
 NEAR = 4.0  # mm: a cut that has no room for pegs has none a hair beside it either
 LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
@@ -59,9 +60,8 @@ def make(job: Job) -> Shaped:
     check(job)
     bed = settings.bed
     _, turn = true_size(survey)
-    whole = survey.get("footprint")
-    frame = frame_of(whole.hull, turn, float(whole.low[2]), float(whole.high[2]))
     skin = survey.get("skin")
+    frame = frame_of(skin.vertices, skin.faces, turn)
     solid = solid_of(skin)
     sections = Sections(solid, frame)
     plan = _plan(sections, survey, frame, bed, float(settings.wall))
@@ -112,6 +112,7 @@ def _plan(sections: Sections, survey: Survey, frame: Frame, bed: tuple[float, fl
     no_room: list[tuple[int, float]] = []
     why = ""
     letters = _letters(survey, frame)
+    kept: dict[tuple[int, float], tuple[Any, Any]] = {}
 
     def cost(axis: int, height: float) -> float:
         if any(axis == a and abs(height - h) < NEAR for a, h in no_room):
@@ -130,7 +131,7 @@ def _plan(sections: Sections, survey: Survey, frame: Frame, bed: tuple[float, fl
             tries += 1
             joints: list[tuple[Joint, tuple[Peg, ...]]] = []
             try:
-                for joint in _joints(sections, survey, cuts, wall):
+                for joint in _joints(sections, survey, cuts, wall, kept):
                     spot = (joint.axis, joint.height)
                     joints.append((joint, tuple(joint.pegs())))
             except Declined as reason:
@@ -171,7 +172,9 @@ def _ranges(frame: Frame, cuts: Cuts) -> list[list[tuple[float, float]]]:
     return [list(pairwise((float(frame.low[k]) - 1.0, *cuts[k], float(frame.high[k]) + 1.0))) for k in range(3)]
 
 
-def _joints(sections: Sections, survey: Survey, cuts: Cuts, wall: float) -> list[Joint]:
+def _joints(
+    sections: Sections, survey: Survey, cuts: Cuts, wall: float, kept: dict[tuple[int, float], tuple[Any, Any]]
+) -> list[Joint]:
     """Every pair of neighbouring cells with a cut between them."""
     ranges = _ranges(sections.frame, cuts)
     joints = []
@@ -180,7 +183,7 @@ def _joints(sections: Sections, survey: Survey, cuts: Cuts, wall: float) -> list
             one, two = (k for k in range(3) if k != axis)
             for a, b in product(ranges[one], ranges[two]):
                 limits = {0: (a, b), 1: ((-a[1], -a[0]), b), 2: (a, b)}[axis]
-                joints.append(Joint(sections, survey.get("chambers"), axis, height, limits, wall))
+                joints.append(Joint(sections, survey.get("chambers"), axis, height, limits, wall, kept))
     return joints
 
 
