@@ -403,7 +403,8 @@ def speck(rng: np.random.Generator, bases: Bases) -> Planted:
         direction /= np.linalg.norm(direction)
         centre = mesh[0].mean(axis=0) + direction * size * float(rng.uniform(0.7, 1.2))
         whole = rng.random() < 0.5  # a closed piece of a twentieth of the part's length may be meant
-        ball = solids.ball(size * float(rng.uniform(0.002, 0.022 if whole else 0.08)), tuple(centre), level=1)
+        length = float(np.ptp(mesh[0], axis=0).max())
+        ball = solids.ball(length * float(rng.uniform(0.002, 0.022 if whole else 0.08)), tuple(centre), level=1)
         specks.append(ball if whole else (ball[0], ball[1][: int(rng.integers(1, 40))]))
     return Planted(11, solids.joined(mesh, *specks), True, f"{name} with {many} specks")
 

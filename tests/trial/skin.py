@@ -44,6 +44,22 @@ def relief(rng: np.random.Generator, bases: Bases) -> Planted:
                    f"{name} with waves of {length:.1f} mm, {tall:.2f} mm tall")  # fmt: skip
 
 
+@plants(12)
+def coarse_but_smooth(rng: np.random.Generator, bases: Bases) -> Planted:
+    """A lumpy egg drawn with few, uneven facets is coarse (rule 13) and not rough: each point lies on the true round."""
+    from scipy.spatial import ConvexHull
+
+    points = rng.normal(size=(int(rng.integers(500, 4000)), 3))
+    points /= np.linalg.norm(points, axis=1, keepdims=True)
+    faces = ConvexHull(points).simplices.astype(np.int64)
+    c = points[faces]
+    inward = np.einsum("ij,ij->i", np.cross(c[:, 1] - c[:, 0], c[:, 2] - c[:, 0]), c.mean(axis=1)) < 0
+    faces[inward] = faces[inward][:, ::-1]
+    tall = rng.uniform(0, 0.08, 2)
+    lumps = 1 + tall[0] * np.sin(9 * points[:, :1]) + tall[1] * np.cos(7 * points[:, 1:2])
+    return Planted(12, (points * lumps * rng.uniform(60, 130, 3), faces), False, f"egg of {len(faces)} uneven facets")
+
+
 def _normals(vertices: np.ndarray, faces: np.ndarray) -> np.ndarray:
     c = vertices[faces]
     normal = np.cross(c[:, 1] - c[:, 0], c[:, 2] - c[:, 0])
