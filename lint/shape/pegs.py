@@ -200,7 +200,8 @@ class Joint:
         reach = DEEP * width + self.wall + (radius if self.axis == 2 else 0.0)
         around = round_ + self.wall
         free = self._common(-reach, reach, 1).offset(-around, JoinType.Round, 2.0, SIDES)
-        free = free ^ self._cell.offset(-around, JoinType.Miter, 2.0, SIDES) ^ outline
+        # Beside another cut there may be sockets that come from there, as deep as these.
+        free = free ^ self._cell.offset(-around - reach, JoinType.Miter, 2.0, SIDES) ^ outline
         if free.is_empty():
             return []
         spots = _spread(free)

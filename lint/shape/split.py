@@ -36,6 +36,7 @@ TRIES = 10
 NEAR = 4.0  # mm: a cut that has no room for pegs has none a hair beside it either
 LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
 LEAST_LETTER, TALLEST_LETTER = 6.0, 12.0
+FAR = 1000.0
 LETTER = 1.0  # what a cut through the mark costs: as much as a whole section
 BESIDE = 0.9  # mm left beside a letter: two beads (facts 1.2.2)
 CELLS = 30_000
@@ -169,7 +170,8 @@ def _beside(stretches: FloatArray, height: float, reach: float) -> float:
 
 
 def _ranges(frame: Frame, cuts: Cuts) -> list[list[tuple[float, float]]]:
-    return [list(pairwise((float(frame.low[k]) - 1.0, *cuts[k], float(frame.high[k]) + 1.0))) for k in range(3)]
+    """Between which heights the cells lie along each axis; the outermost reach far beyond the part."""
+    return [list(pairwise((float(frame.low[k]) - FAR, *cuts[k], float(frame.high[k]) + FAR))) for k in range(3)]
 
 
 def _joints(

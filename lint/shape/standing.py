@@ -13,6 +13,7 @@ from lint.shape.pegs import SIDES, Peg
 from lint.terms import FloatArray, IntArray, NotRun, Part
 
 GAP = 10.0  # mm between pieces (common practice, no source)
+APART = 0.06  # of the longest piece's length at the least: nearer than a twenty-fourth, two solids are taken to touch
 LEAST_BASE = 25.0  # mm2
 FIRM = 15.0  # degrees it may be leaned before it falls (facts 1.4.7)
 ROUNDING = 1e-3
@@ -88,16 +89,17 @@ def laid_out(pieces: list[Piece], pegs: list[Peg]) -> tuple[Any, int]:
     Pegs so short beside the largest piece that they would be taken for scan dust are left out.
     """
     longest = max(float(np.linalg.norm(np.ptp(p.points(), axis=0))) for p in pieces)
+    gap = max(GAP, APART * longest)
     rods = [_rod(p) for p in pegs] if pegs and min(p.length for p in pegs) >= NO_DUST * longest else []
     boxes = [np.asarray(p.body.bounding_box()) for p in pieces]
-    wide = max(1.5 * float(np.sqrt(sum((b[3] - b[0] + GAP) * (b[4] - b[1] + GAP) for b in boxes))), max(b[3] - b[0] for b in boxes))
+    wide = max(1.5 * float(np.sqrt(sum((b[3] - b[0] + gap) * (b[4] - b[1] + gap) for b in boxes))), max(b[3] - b[0] for b in boxes))
     x = y = deep = 0.0
     out: list[Any] = []
     for body, box in [*((p.body, b) for p, b in zip(pieces, boxes, strict=True)), *((r, np.asarray(r.bounding_box())) for r in rods)]:
         if x > 0 and (x + box[3] - box[0] > wide or (rods and body is rods[0])):
-            x, y, deep = 0.0, y + deep + GAP, 0.0
+            x, y, deep = 0.0, y + deep + gap, 0.0
         out.append(body.translate((x - box[0], y - box[1], -box[2])))
-        x += box[3] - box[0] + GAP
+        x += box[3] - box[0] + gap
         deep = max(deep, box[4] - box[1])
     from manifold3d import Manifold
 
