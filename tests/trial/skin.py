@@ -27,6 +27,9 @@ def noise(rng: np.random.Generator, bases: Bases) -> Planted:
     rough = bool(rng.random() < 0.6)
     limit = layer / 2
     size = limit * float(rng.uniform(1.25, 4) if rough else rng.uniform(0, 0.75))
+    # Noise half as tall as the facets are long would turn the facets themselves over, and no fit could tell its size.
+    edge = float(np.median(np.linalg.norm(vertices[faces[:, 0]] - vertices[faces[:, 1]], axis=1)))
+    size = max(min(size, 0.35 * edge), 1.25 * limit) if rough else size
     normal = _normals(vertices, faces)
     return Planted(12, (vertices + normal * rng.normal(scale=size, size=(len(vertices), 1)), faces), rough,
                    f"{name} with noise of {size:.3f} mm at a layer of {layer}", ticket=f"{MM}[print]\nlayer = {layer}\n",
