@@ -42,7 +42,8 @@ def relief(rng: np.random.Generator, bases: Bases) -> Planted:
     name, (vertices, faces) = _round(rng)
     length = float(rng.uniform(10, 25))
     tall = float(rng.uniform(0.02, 0.05)) * length
-    across = np.cos(2 * np.pi * (vertices @ rng.normal(size=3) / 1.7) / length)
+    along = rng.normal(size=3)
+    across = np.cos(2 * np.pi * (vertices @ along / np.linalg.norm(along)) / length)
     return Planted(12, (vertices + _normals(vertices, faces) * tall * across[:, None] / 2, faces), False,
                    f"{name} with waves of {length:.1f} mm, {tall:.2f} mm tall")  # fmt: skip
 
