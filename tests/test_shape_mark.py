@@ -20,7 +20,7 @@ from lint.save import write_part
 from lint.settings import Settings
 from lint.shape.lettering import ALPHABET, drawn, size, spelt
 from lint.shape.mark import fix as mark
-from lint.shape.mark import true_size
+from lint.shape.mark import true_size, wordings
 from lint.terms import Declined, Job, Part, Shaped, Source, Touch
 from lint.ticket import PartTable, Ticket
 from tests.judges import sound_solid
@@ -94,6 +94,14 @@ def test_the_files_name_stands_in_for_a_code_with_a_word_about_people() -> None:
 )
 def test_letters_there_are_none_of_are_left_out_and_named(said: str, cut: str, lost: str) -> None:
     assert spelt(said) == (cut, lost)
+
+
+@pytest.mark.parametrize(
+    ("name", "cut"),
+    [("troll-ear-crop-open.stl", "TROLL-EAR-CROP"), ("theTinKingOfTheTravellers.stl", "THETINKINGOFTHET"), ("heron 12.stl", "HERON 12")],
+)
+def test_a_long_name_is_cut_between_words(name: str, cut: str) -> None:
+    assert wordings(part_of(BLOCK, name), 60.0)[0].words[0] == cut
 
 
 def test_a_code_without_any_letter_leaves_side_and_size() -> None:

@@ -96,8 +96,9 @@ def wordings(part: Part, longest: float) -> list[Words]:
     """What may be written, the fullest first: code, side and size; then with less of it. `longest`: the true size, mm."""
     said = part.ticket.part.code
     code, lost = spelt(said if said is not None else part.source.path.name.partition(".")[0])
-    if said is None:
-        code = code[:LONGEST_CODE].rstrip("-. ")
+    if said is None and len(code) > LONGEST_CODE:
+        whole = code[: LONGEST_CODE + 1].replace(" ", "-").rfind("-")  # not in the middle of a word, where there is a gap
+        code = code[: whole if whole > 0 else LONGEST_CODE].rstrip("-. ")
     side = {"left": "LEFT", "right": "RIGHT"}.get(part.ticket.part.side, "")
     number = f"{longest:.1f}"
     ways = [(code, side, f"{number} MM"), (code, side[:1], number)]
