@@ -27,6 +27,7 @@ from lint.run import examine
 from lint.save import write_part
 from lint.settings import Settings
 from lint.shape.cuts import counts, frame_of
+from lint.shape.hollow import fix as hollow
 from lint.shape.mark import fix as mark
 from lint.shape.pegs import hanging
 from lint.shape.split import fix as split
@@ -313,6 +314,12 @@ def test_it_declines_with_the_reason(part: Part, facts: dict[str, object], why: 
 def test_what_was_split_is_not_split_again() -> None:
     with pytest.raises(Declined, match="fits the bed already"):
         cut_up(split_block())
+
+
+def test_pieces_that_were_cut_apart_are_not_hollowed_any_more() -> None:
+    assert hollow.function is not None
+    with pytest.raises(Declined, match="several separate pieces"):
+        hollow.function(job(split_block()))
 
 
 def test_the_same_part_gives_the_same_bytes() -> None:

@@ -35,6 +35,7 @@ CELLS = 14_000_000
 # The faces of the cavity may stray this far from the field when they are made fewer, mm.
 FEWER = 0.03
 ROUNDS = 6
+STRAY = 0.05  # of the largest piece's length: what is shorter is dust and no piece
 # Roof that leans too far counts from this area and this reach on (facts 1.3.2: free ledges of 0.5 to 1.5 mm passed), mm2 and mm.
 PATCH = 10.0
 LEDGE = 1.0
@@ -99,6 +100,9 @@ def check(survey: Survey, part: Part, settings: Settings) -> None:
         raise Declined("the skin is open or not sound: close and turn it first")
     if survey.get("hollows").cavities:
         raise Declined("it is hollow already")
+    specks = survey.get("specks")
+    if int((specks.length >= STRAY * specks.length[specks.main]).sum()) > 1:
+        raise Declined("the file holds several separate pieces: hollow a part before it is split, or one part at a time")
     if not bool((shells.volume > 0).all()):
         raise Declined("a shell is inside out: turn it first")
     extent = survey.get("extent")
