@@ -173,7 +173,7 @@ def test_a_rim_that_hangs_over_itself_gets_a_wall_without_crossing() -> None:
     assert tangled(rim[:, :2], ring(len(rim))).any(), "straight down it would cross itself"
     turn = np.arange(120) * 2 * np.pi / 120
     line = np.column_stack((40 * np.cos(turn), 40 * np.sin(turn)))
-    wall = unrolled_wall(rim, line, 0.0)
+    wall = unrolled_wall(rim, line, 0.0, 0.0)
     assert wall is not None
     points = np.vstack((rim, np.column_stack((line, np.zeros(120)))))
     survey = Survey(part_of(points, wall))

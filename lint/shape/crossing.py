@@ -51,6 +51,10 @@ def _pairs(low: FloatArray, high: FloatArray, new: BoolArray) -> tuple[IntArray,
     many = last.max(axis=0) + 1
     key = (at[:, 2] * many[1] + at[:, 1]) * many[0] + at[:, 0]
     mine = new[chosen][owner]
+    touched = np.zeros(int(many.prod()), dtype=bool)  # most of the skin is nowhere near a new face
+    touched[key[mine]] = True
+    shared = touched[key]
+    key, owner, mine = key[shared], owner[shared], mine[shared]
     order = np.argsort(key, kind="stable")
     key, owner, mine = key[order], owner[order], mine[order]
     asked = np.flatnonzero(mine)
@@ -100,7 +104,7 @@ def _pierced(start: FloatArray, end: FloatArray, face: FloatArray) -> BoolArray:
     passes &= (np.abs(above - below) > 4 * slack) & (length > 0)
     share = np.clip(above / np.where(passes, above - below, 1.0), 0.0, 1.0)
     at = start + share[:, None] * (end - start) - origin
-    inverse = 1 / np.maximum(length, 1e-300) ** 2
+    inverse = 1 / np.maximum(length, 1e-150) ** 2
     beta = np.einsum("ij,ij->i", np.cross(at, v), normal) * inverse
     gamma = np.einsum("ij,ij->i", np.cross(u, at), normal) * inverse
     edge = 1e-9

@@ -8,18 +8,19 @@ cavity is made smaller until the thinnest of them keeps the wall.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 
 from lint.measure import Survey
+from lint.measure.layers import mid_air_starts
 from lint.measure.overhang import steep_regions
 from lint.settings import Settings
 from lint.shape.cavity import LEAST_CAVITY, pieces_of, simpler
 from lint.shape.mark import groove
 from lint.shape.offset_field import Depth, depth_field, distances, surface_of
 from lint.shape.roof import LEANS, Lean, self_supporting
-from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Source, Touch
+from lint.shape.verify import bare_part, least_wall
+from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch
 
 fix = Fix(
     name="hollow",
@@ -39,6 +40,10 @@ STRAY = 0.05  # of the largest piece's length: what is shorter is dust and no pi
 # Roof that leans too far counts from this area and this reach on (facts 1.3.2: free ledges of 0.5 to 1.5 mm passed), mm2 and mm.
 PATCH = 10.0
 LEDGE = 1.0
+# A tip of the roof that is begun in the air counts from this length on, and up to the other it is left: it ends as a loose strand
+# inside the hollow (common practice, no source), mm.
+TIP = 0.45
+MOST_TIP = 1.0
 # Weight of a litre of print: PLA 1.24, cured resin about 1.15 g/cm3 (data sheets, from memory).
 DENSITY = {"extrusion": 1.24, "resin": 1.15}
 # What share of an unhollowed extrusion print is material, at the least: walls and a sparse filling (common practice, no source).
@@ -59,7 +64,9 @@ CAUTIONS = {
 class Carved:
     """The cavity's skin, facing into the cavity: (n, 3), (m, 3); thinnest: the least wall measured, mm; pillars left in it.
 
-    hanging: how far the edges of its roof reach out where they lean too far, mm, 0 where they do not.
+    hanging: how far the edges of its roof reach out where they lean too far, mm, 0 where they do not;
+    dropping: how far the longest tip of its roof is printed with nothing under it before it joins the rest, mm, 0 for none;
+    finned: whether fins too thin to print stand in it.
     """
 
     vertices: FloatArray
@@ -69,6 +76,8 @@ class Carved:
     pieces: int
     pillars: int
     hanging: float = 0.0
+    dropping: float = 0.0
+    finned: bool = False
 
 
 @fix.make
@@ -79,16 +88,21 @@ def make(job: Job) -> Shaped:
     skin = job.survey.get("skin")
     wall = float(settings.wall)
     floor = float(job.survey.get("extent").low[2]) + wall + groove(settings)[1] if "mark" in job.planned else -np.inf
-    carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, LEANS[settings.process], floor)
+    carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, LEANS[settings.process], floor, 2 * settings.nozzle)
     hollowed = part.with_mesh(
         np.vstack((part.vertices, carved.vertices)), np.vstack((part.faces, carved.faces + len(part.vertices)))
     )
     return Shaped(
         part=hollowed,
-        promise=Promise(volume="less", pieces="any", may_raise=(32, 37, 38) if carved.hanging else (37, 38)),
+        promise=Promise(volume="less", pieces="any", may_raise=_raised(carved)),
         did=_told(carved, wall, settings.process),
         cautions=CAUTIONS[settings.process],
     )
+
+
+def _raised(carved: Carved) -> tuple[int, ...]:
+    """A cavity is trapped until it is drained; edges and tips of its roof that hang a little are told of, and are out of sight."""
+    return (37, 38, *((32,) if carved.hanging else ()), *((33,) if carved.dropping else ()))
 
 
 def check(survey: Survey, part: Part, settings: Settings) -> None:
@@ -128,10 +142,12 @@ def pitch_for(vertices: FloatArray, wall: float, rise: float) -> FloatArray:
     return np.array([step, step, step * rise])
 
 
-def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None, floor: float = -np.inf) -> Carved:
+def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None, floor: float = -np.inf,
+          thin: float = 0.0) -> Carved:
     """The cavity of a closed skin (welded) that leaves `wall` mm everywhere, under a roof of the given lean (None: any roof).
 
-    floor: height, mm, under which it does not go, so that a mark cut into the base afterwards leaves the wall over it.
+    floor: height, mm, under which it does not go, so that a mark cut into the base afterwards leaves the wall over it;
+    thin: fins of the roof thinner than this would not print, mm, and a roof without them is preferred.
     Raises Declined when none is worth having.
     """
     pitch = pitch_for(vertices, wall, 1.0 if lean is None else lean.rise)
@@ -140,13 +156,19 @@ def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None,
     if np.isfinite(floor):
         height = depth.grid.low[2] + depth.grid.pitch[2] * np.arange(depth.grid.count[2]) - floor - FEWER
         np.minimum(depth.field, height.astype(np.float32)[:, None, None], out=depth.field)
-    hanging = 0.0
+    if lean is None:
+        return _kept(vertices, faces, wall, depth, lean, True)
+    tried: list[Carved] = []
     for grown in (True, False):
         carved = _kept(vertices, faces, wall, depth, lean, grown)
-        hanging = 0.0 if lean is None else _hangs(carved, lean)
-        if lean is None or hanging <= lean.bridge / 2:
-            break
-    return replace(carved, hanging=hanging)
+        alone = Survey(bare_part(carved.vertices, carved.faces))
+        # Seen from the cavity's own skin, a wall is what is left standing between two parts of it.
+        finned = thin > 0 and least_wall(alone, thin) < thin
+        tried.append(replace(carved, hanging=_hangs(alone, lean), dropping=_drops(alone), finned=finned))
+        if tried[-1].hanging <= lean.bridge / 2 and not tried[-1].dropping and not finned:
+            return tried[-1]
+    held = [c for c in tried if c.hanging <= lean.bridge / 2 and c.dropping <= MOST_TIP]
+    return max(held or tried[-1:], key=lambda c: (not c.finned, c.volume))
 
 
 def _kept(vertices: FloatArray, faces: IntArray, wall: float, depth: Depth, lean: Lean | None, grown: bool) -> Carved:
@@ -174,12 +196,17 @@ def _kept(vertices: FloatArray, faces: IntArray, wall: float, depth: Depth, lean
     raise Declined(f"the wall could not be kept: {thinnest:.2f} mm at the thinnest where {wall:.2f} mm was asked")
 
 
-def _hangs(carved: Carved, lean: Lean) -> float:
+def _hangs(alone: Survey, lean: Lean) -> float:
     """How far the roof reaches from what holds it up where it leans too far over more than a patch, mm; 0 where it nowhere does."""
-    alone = Survey(Part(carved.vertices.copy(), carved.faces.copy(), Source(Path("cavity"), "", "", 0), units="mm"))
     skin, facets, edges, patches, contact, down = (alone.get(n) for n in ("skin", "facets", "edges", "patches", "contact", "down"))
     regions = steep_regions(skin, facets, edges, patches, contact, down, lean.steepest)
     return max((r.reach for r in regions if r.area >= PATCH and r.reach > LEDGE and not np.isfinite(r.span)), default=0.0)
+
+
+def _drops(alone: Survey) -> float:
+    """How far the longest tip of the roof stands alone before it joins the rest, mm, going up layer by layer; 0 for none to speak of."""
+    starts = mid_air_starts(alone.get("skin"), alone.get("basins"), alone.get("extent"), TIP)
+    return max((s.depth for s in starts), default=0.0)
 
 
 def thinnest_wall(vertices: FloatArray, faces: IntArray, points: FloatArray, triangles: IntArray) -> float:
@@ -204,5 +231,7 @@ def _told(carved: Carved, wall: float, process: str) -> str:
         what += ", with a pillar under its roof" if carved.pillars == 1 else f", with {carved.pillars} pillars under its roof"
     if carved.hanging:
         what += f", the edges of its roof hanging {carved.hanging:.1f} mm free in places, out of sight"
+    if carved.dropping:
+        what += f", a tip of its roof begun in the air for {carved.dropping:.1f} mm, out of sight"
     wall_left = f"leaves a wall of {carved.thinnest:.2f} mm at the thinnest ({wall:.2f} mm asked)"
     return f"made {what}, which saves {volume:.1f} cm3, about {weight} and {wall_left}"

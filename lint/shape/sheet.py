@@ -12,12 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lint.measure import Survey
 from lint.shape.carry import Built, Foot, Stand, carry
 from lint.shape.clip import clip
 from lint.shape.crossing import crossing_faces
 from lint.shape.outline import area, frayed, moments, ring, tangled, tip_angle, widened
 from lint.shape.shelf import shelf, shelf_line
 from lint.shape.unrolled import plan_line, unrolled_wall
+from lint.shape.verify import bare_part, least_wall
 from lint.terms import Declined, FloatArray, IntArray
 
 # How far a land lies below the lowest point of the skin, mm: enough for a clean step all round, little beside the base.
@@ -26,6 +28,8 @@ STEP = 1.0
 STANDS = 17.0
 # The strip cut off a ragged rim is at most this share of the size of the rim's opening.
 STRIP_SHARE = 0.08
+# Bays of a ragged rim are bridged by a line on which a disc of this share of the opening's size could roll, whatever the scan's fineness.
+EVEN = 0.15
 
 
 @dataclass(frozen=True)
@@ -44,7 +48,7 @@ class Base:
 
 @dataclass(frozen=True)
 class Seated:
-    """built: the solid, z up, its floor at `floor`; strip: width cut off the rim, mm; trimmed: (k, 3) the faces it was cut from, (k, 3).
+    """built: the solid, z up, its floor at `floor`; strip: width cut off the rim, mm; trimmed: (k, 3) the faces it was cut from.
 
     land: width of the land, mm, 0 for none; new_below: everything lower is new; outline: (n, 2) what the part stands on.
     """
@@ -70,7 +74,9 @@ def seat_sheet(vertices: FloatArray, faces: IntArray, rim: IntArray, holes: int,
     why = "the rim overhangs itself"
     if not whole:
         why = f"besides its outer rim the sheet has {holes} more" if holes else "the rim touches itself"
-    strips = sorted({s for s in (edge, 2 * edge, most / 4, most / 2, most) if s <= most})
+    tried: list[Seated] = []
+    best = (-1.0, 0)
+    strips = sorted({s for s in (2 * edge, most / 8, most / 4, most / 2, most) if most / 16 <= s <= most})
     for strip in (0.0, *strips) if whole else strips:
         points, skin, loop, trimmed = vertices, faces, rim, faces[:0]
         if strip:
@@ -78,34 +84,43 @@ def seat_sheet(vertices: FloatArray, faces: IntArray, rim: IntArray, holes: int,
         if len(loop) < 3:
             continue
         new_below = float(points[np.unique(skin), 2].min()) - min(STEP, base.depth / 3)
-        for foot in _feet(points[loop], edge, new_below, base.thin):
-            seated = _build(points, skin, [loop], [foot], base, strip, trimmed)
-            new = np.arange(len(seated.built.faces)) >= seated.built.first_new
-            if not crossing_faces(seated.built.vertices, seated.built.faces, new).any():
-                return seated
+        for foot in _feet(points[loop], edge, size, new_below, base.thin):
+            built = carry(points, skin, [loop], Stand([foot], new_below - base.depth, new_below))
+            if not crossing_faces(built.vertices, built.faces, np.arange(len(built.faces)) >= built.first_new).any():
+                seated = _build(points, skin, [loop], [foot], base, strip, trimmed)
+                thinnest = least_wall(Survey(bare_part(seated.built.vertices, seated.built.faces)), base.thin)
+                if thinnest >= base.thin:
+                    return seated
+                best = max(best, (thinnest, -len(tried)))
+                tried.append(seated)
+                break  # the thin spot is most often the torn skin's own, and another wall would not mend it
             why = "a wall down from the rim would cut through the skin"
+    if tried:
+        return tried[-best[1]]
     raise Declined(f"{why}, and evening out the rim does not help; close its holes, or crop it to a cleaner rim first")
 
 
-def _feet(rim: FloatArray, edge: float, level: float, thin: float) -> Iterator[Foot]:
+def _feet(rim: FloatArray, edge: float, size: float, level: float, thin: float) -> Iterator[Foot]:
     """Ways for the wall to come down from a rim (n, 3): straight where its plan is clean, else to ever smoother lines around it."""
     plan = rim[:, :2]
+    step = max(edge, size / 300)
     straight = area(plan) > 0 and not tangled(plan, ring(len(rim))).any()
     clean = straight and not frayed([plan], thin)
     if clean:
         yield Foot(plan)
     elif straight:
-        for even in (4 * edge, edge):
-            line = shelf_line(plan, even, thin, edge)
+        for even in (EVEN * size, EVEN * size / 4):
+            line = shelf_line(plan, even, thin, step)
             if line is not None:
                 yield Foot(line, *shelf(rim, line, thin, level))
-    for even in (4 * edge, 2 * edge, 8 * edge):
-        line = plan_line(plan, even, thin, edge)
+    for even in (EVEN * size, EVEN * size / 2, 2 * EVEN * size):
+        line = plan_line(plan, even, thin, step)
         if line is None:
             continue
-        wall = unrolled_wall(rim, line, level)
-        if wall is not None:
-            yield Foot(line, wall, np.full(len(line), level))
+        for lean in (1.0, 0.0, 3.0):
+            wall = unrolled_wall(rim, line, level, lean)
+            if wall is not None:
+                yield Foot(line, wall, np.full(len(line), level))
     if straight and not clean:
         yield Foot(plan)
 
@@ -114,11 +129,7 @@ def _without_strip(
     vertices: FloatArray, faces: IntArray, rim: IntArray, width: float
 ) -> tuple[FloatArray, IntArray, IntArray, IntArray]:
     """The sheet less a strip along its rim: points, faces, the new rim (empty when there is no single clean one), faces cut or gone."""
-    import igl
-
-    sides = np.stack((rim, np.roll(rim, -1)), axis=1)
-    squared = np.asarray(igl.point_mesh_squared_distance(np.ascontiguousarray(vertices), np.ascontiguousarray(vertices), sides)[0])
-    value = np.sqrt(np.maximum(squared.reshape(-1), 0.0)) - width
+    value = along_skin(vertices, faces, rim, width) - width
     cut = clip(vertices, faces, value, snap=0.02 * width)
     none = np.zeros(0, dtype=np.int64)
     loops, label = open_loops(cut.faces, len(cut.vertices))
@@ -136,6 +147,39 @@ def _without_strip(
     new = np.full(len(cut.vertices), -1, dtype=np.int64)
     new[used] = np.arange(len(used))
     return cut.vertices[used], new[kept], new[mine[0]], faces[~untouched]
+
+
+def along_skin(vertices: FloatArray, faces: IntArray, rim: IntArray, width: float) -> FloatArray:
+    """How far each point is from the rim along the skin, evened out over about `width`, (n,) mm: its level lines pass teeth by.
+
+    Shortest ways along the sides of the faces, then one step of heat flow over the clipped cotangent Laplacian, which keeps within the
+    range it is given. Along the skin, because an ear lobe is near its neck through the air only.
+    """
+    import igl
+    from scipy.sparse import coo_matrix, csr_matrix, diags
+    from scipy.sparse.csgraph import dijkstra
+    from scipy.sparse.linalg import spsolve
+
+    start, end = faces.reshape(-1), faces[:, [1, 2, 0]].reshape(-1)
+    length = np.maximum(np.linalg.norm(vertices[start] - vertices[end], axis=1), 1e-9)
+    keys, first = np.unique(np.minimum(start, end) * len(vertices) + np.maximum(start, end), return_index=True)
+    ways = coo_matrix((length[first], (keys // len(vertices), keys % len(vertices))), shape=(len(vertices), len(vertices))).tocsr()
+    far = 6 * width
+    distance = np.minimum(dijkstra(ways, directed=False, indices=rim, min_only=True, limit=far), far)
+    near = faces[(distance[faces] < far).any(axis=1)]
+    used = np.unique(near)
+    new = np.full(len(vertices), -1, dtype=np.int64)
+    new[used] = np.arange(len(used))
+    local, local_faces = np.ascontiguousarray(vertices[used]), np.ascontiguousarray(new[near])
+    flow = csr_matrix(igl.cotmatrix(local, local_faces))
+    flow.setdiag(0)
+    flow.data = np.maximum(flow.data, 1e-4)
+    weight = np.asarray(igl.massmatrix(local, local_faces, igl.MASSMATRIX_TYPE_BARYCENTRIC).diagonal())
+    out = np.asarray(flow.sum(axis=1)).reshape(-1)
+    matrix = diags(weight + width**2 * out) - width**2 * flow
+    result = distance.copy()
+    result[used] = spsolve(matrix.tocsc(), weight * distance[used])
+    return result
 
 
 def open_loops(faces: IntArray, count: int) -> tuple[list[IntArray], IntArray]:

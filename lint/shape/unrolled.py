@@ -1,7 +1,8 @@
 """A wall from a rim that overhangs itself: drawn on the unrolled wall and filled there, so that nothing of the skin need go.
 
 The wall stands on a smooth closed line around the rim's plan. Unrolled, each rim point has a place along that line and a height.
-There the rim may run back over itself, as a cut ear lobe does; only if it crosses itself even there is there no such wall.
+There the rim may run back over itself, as a cut ear lobe does; only if it crosses itself even there is there no such wall. The wall may be
+drawn leaning, so that what lies farther in counts as higher: then the teeth of a torn rim do not hide one another either.
 """
 
 from __future__ import annotations
@@ -33,22 +34,24 @@ def plan_line(rim: FloatArray, even: float, thin: float, step: float) -> FloatAr
     return even_steps(line, step)
 
 
-def unrolled_wall(rim: FloatArray, line: FloatArray, level: float) -> IntArray | None:
+def unrolled_wall(rim: FloatArray, line: FloatArray, level: float, lean: float) -> IntArray | None:
     """Faces of the wall between a rim (n, 3) and a line (k, 2) at `level`, rim points numbered first, then the line's.
 
-    Outside lies on the right of the way the rim runs. None when the rim crosses itself on the unrolled wall.
+    Outside lies on the right of the way the rim runs. lean: mm of height that a mm farther in counts for in the drawing.
+    None when the rim crosses itself on the unrolled wall.
     """
     n, k = len(rim), len(line)
     whole = float(np.linalg.norm(np.roll(line, -1, axis=0) - line, axis=1).sum())
-    place = _places(rim[:, :2], line)
-    first = int(np.argmin(rim[:, 2]))
+    place, out = _places(rim[:, :2], line)
+    height = np.maximum(rim[:, 2] - lean * out, level + 1e-3 * whole)
+    first = int(np.argmin(height))
     order = np.roll(np.arange(n), -first)
     steps = np.diff(np.append(place[order], place[first]))
     steps -= whole * np.round(steps / whole)
     if abs(float(steps.sum()) - whole) > 1e-6 * whole:
         return None
     along = np.concatenate(([0.0], np.cumsum(steps)))
-    top = np.column_stack((along, np.append(rim[order, 2], rim[first, 2])))
+    top = np.column_stack((along, np.append(height[order], height[first])))
     foot_place = np.arange(k) * whole / k
     nearest = int(np.argmin(np.abs((foot_place - place[first] + whole / 2) % whole - whole / 2)))
     foot_order = (nearest + np.arange(k)) % k
@@ -83,8 +86,11 @@ def _untangled(outline: FloatArray, top: int, bottom: int) -> FloatArray | None:
     return None
 
 
-def _places(points: FloatArray, line: FloatArray) -> FloatArray:
-    """How far along a closed line (k, 2) its spot nearest to each point (n, 2) is, mm, as if all its sides had the mean length."""
+def _places(points: FloatArray, line: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """How far along a closed line (k, 2) its spot nearest to each point (n, 2) is, mm, as if all its sides had the mean length;
+
+    and how far outside the line the point lies, mm, negative inside.
+    """
     from scipy.spatial import cKDTree
 
     following = np.roll(line, -1, axis=0)
@@ -98,5 +104,6 @@ def _places(points: FloatArray, line: FloatArray) -> FloatArray:
     gap = np.linalg.norm(to - share[:, :, None] * side[near], axis=2)
     best = gap.argmin(axis=1)
     rows = np.arange(len(points))
-    result: FloatArray = (near[rows, best] + share[rows, best]) * mean
-    return result
+    chosen = near[rows, best]
+    outward = side[chosen, 1] * to[rows, best, 0] - side[chosen, 0] * to[rows, best, 1]
+    return (chosen + share[rows, best]) * mean, np.sign(outward) * gap[rows, best]

@@ -5,10 +5,16 @@ A promise that breaks ends the whole run, so whatever is not sound here is decli
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 
 from lint.measure import Survey
-from lint.terms import Declined, FloatArray, IntArray, NotRun, Part
+from lint.measure.narrow import narrow_regions
+from lint.terms import Declined, FloatArray, IntArray, NotRun, Part, Source
+
+# A thin spot smaller than this is no wall, mm2 on both sides together.
+SPOT = 1.3
 
 
 def sound(part: Part, what: str) -> Survey:
@@ -50,3 +56,16 @@ def solid_fault(vertices: FloatArray, faces: IntArray) -> str:
     solid = Manifold(Mesh64(np.ascontiguousarray(points), np.ascontiguousarray(whole[good], dtype=np.uint64)))
     status = solid.status()
     return "" if status == Error.NoError else str(status).rpartition(".")[2]
+
+
+def bare_part(vertices: FloatArray, faces: IntArray) -> Part:
+    """A part of no file, in mm, to be measured: (n, 3) and (m, 3)."""
+    return Part(vertices.copy(), faces.copy(), Source(Path("made"), "", "", 0), units="mm")
+
+
+def least_wall(survey: Survey, limit: float) -> float:
+    """The thinnest wall under `limit` mm that is larger than a spot, mm; infinite where there is none. Sampled by rays."""
+    patches, walls, edges = (survey.get(name) for name in ("patches", "walls", "edges"))
+    count = len(survey.get("skin").faces)
+    thin = narrow_regions(patches, walls.thickness, walls.across, walls.taper, edges.neighbours, count, limit, SPOT)
+    return min((region.least for region in thin), default=float("inf"))
