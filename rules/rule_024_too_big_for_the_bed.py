@@ -4,7 +4,7 @@ At the bench: printing software refuses it, or somebody scales it down until it 
 
 How it is measured: the height, and the convex outline seen from above at every turn about the vertical: the width and the depth at the turn
 where the part lies best. Exact, not tried at steps: between two turns that lay a side of the outline along the bed, both change as a cosine
-does (Shamos' calipers, 1978). A part that fits at some turn is clean; a slicer turns it by hand. A file that holds several separate
+does (Shamos' calipers, 1978). A part that fits at some turn is clean: it is turned by hand. A file that holds several separate
 solids is judged solid by solid, since they can be printed one after another; open skin is taken together.
 
 Limit: the bed in the ticket or the shop file, as it is; leave the room your printer needs for a brim out of it.
