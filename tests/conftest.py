@@ -1,0 +1,7 @@
+"""What holds for every test: the words of the environment that change what buckwright does are not those of the machine."""
+
+import os
+
+# A hosted CI sets CI, where `fix` keeps to the record; a test that means that sets it itself.
+for word in ("CI", "NO_COLOR", "FORCE_COLOR", "BUCKWRIGHT_TRACE"):
+    os.environ.pop(word, None)
