@@ -1,0 +1,338 @@
+"""A still picture of a part: a pencil drawing with findings as numbered pins on hatched patches, a scale in mm, and the bed.
+
+Parallel projection, so that a length across the view can be taken off with dividers against the scale. A finding is pinned only where
+it can be seen: what lies on the far side or inside is left to another view.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+
+from lint.report.ink import CHALK, GRAPHITE, PAPER, SOFT, Ink, Pixels, Sheet, length_of, pattern
+from lint.report.png import png
+from lint.report.raster import Camera, Raster, framed, rasterise
+from lint.terms import BoolArray, Finding, FloatArray, IntArray, Part, Place, Weight
+
+View = str | tuple[float, float, float]
+Spot = tuple[float, float]
+
+MOST_PINS = 24
+HATCH = {Weight.STOP: "crossed", Weight.CAUTION: "lined", Weight.NOTE: "dotted"}
+_FINE = 2  # pixels each way that are drawn for one of the picture
+_RADIUS = 10.0
+_FAR = 1e30  # a coordinate beyond this is a slip of the file, and its squares would not be numbers
+
+
+def picture(
+    part: Part,
+    findings: Sequence[Finding] = (),
+    *,
+    view: View = "front",
+    size: tuple[int, int] = (600, 450),
+    close_up: Place | None = None,
+    bed: tuple[float, float, float] | None = None,
+) -> bytes:
+    """The bytes of a PNG that shows a part. The same part gives the same bytes.
+
+    findings: the first is pinned as number 1, and so on; one without a place, or out of sight, keeps its number and has no pin.
+    view: "front", "side", "back", "left", "top", "under", or a direction toward the viewer. size: (width, height) in pixels, from 120.
+    close_up: show the surroundings of this place. bed: room in the printer, mm; taken from the ticket when not given.
+    Raises ValueError for a view or a size that is none.
+    """
+    return png(draw(part, findings, view=view, size=size, close_up=close_up, bed=bed).sheet.bytes())
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A drawing, the camera it was seen through (None where there was nothing to see), and where on it each pinned number points."""
+
+    sheet: Sheet
+    camera: Camera | None
+    pins: dict[int, Spot] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """What of a part can be drawn. vertices: (n, 3) finite; faces: (m, 3); number: (m,) each face's number in the part; normal: (m, 3)."""
+
+    vertices: FloatArray
+    faces: IntArray
+    number: IntArray
+    normal: FloatArray
+
+
+def drawable(part: Part) -> Mesh:
+    """The faces of a part whose corners exist and are finite: a picture is wanted most of all of a file with something wrong in it."""
+    vertices, faces = part.vertices, part.faces
+    kept = np.arange(len(faces))
+    if len(faces):
+        finite = np.asarray((np.abs(vertices) < _FAR).all(axis=1), dtype=bool)
+        there = np.asarray(((faces >= 0) & (faces < len(vertices))).all(axis=1), dtype=bool)
+        if not there.all() or not finite.all():
+            kept = np.flatnonzero(there)
+            kept = kept[finite[faces[kept]].all(axis=1)]
+            faces = faces[kept]
+            vertices = np.where(finite[:, None], vertices, 0.0)
+    a, b, c = (vertices[faces[:, i]] for i in range(3))
+    cross = np.cross(b - a, c - a)
+    length = np.linalg.norm(cross, axis=1)
+    return Mesh(vertices, faces, kept, cross / np.where(length > 0, length, 1.0)[:, None])
+
+
+def draw(
+    part: Part,
+    findings: Sequence[Finding] = (),
+    *,
+    view: View = "front",
+    size: tuple[int, int] = (600, 450),
+    close_up: Place | None = None,
+    bed: tuple[float, float, float] | None = None,
+    title: str | None = None,
+    mesh: Mesh | None = None,
+) -> Drawn:
+    """The drawing that `picture` writes. mesh: of the part, when it is drawn more than once. title: instead of the name of the view."""
+    width, height = size
+    if min(size) < 120 or max(size) > 8000:
+        raise ValueError(f"a picture is 120 to 8000 pixels each way, not {width} x {height}")
+    mesh = drawable(part) if mesh is None else mesh
+    sheet = Sheet(width, height)
+    name = title if title is not None else view if isinstance(view, str) else ""
+    if not len(mesh.faces):
+        sheet.write("nothing to draw", width / 2, height / 2, 12, SOFT, at=0.5)
+        return Drawn(sheet, None)
+    bed = part.ticket.print.bed if bed is None else bed
+    camera = _camera(mesh, view, size, close_up, bed)
+    fine = camera.larger(_FINE)
+    seen = rasterise(mesh.vertices, mesh.faces, fine)
+    pixels = shaded(mesh, seen, fine)
+    spots: dict[int, Spot] = {}
+    for number, finding in reversed(list(enumerate(findings, 1))):
+        if finding.place is not None:
+            spot = _hatch(pixels, mesh, seen, fine, finding, number)
+            if spot is not None and number <= MOST_PINS:
+                spots[number] = spot
+    sheet.pixels[:] = smaller(pixels)
+    for line in _bed_lines(camera, mesh, bed):
+        _behind(sheet, line, seen)
+    pins = dict(sorted(spots.items()))
+    _pin(sheet, pins, findings)
+    _scale_bar(sheet, camera, part.length_unit)
+    if name:
+        sheet.write(name, 14, 26, 12)
+    return Drawn(sheet, camera, pins)
+
+
+def _camera(mesh: Mesh, view: View, size: tuple[int, int], close_up: Place | None, bed: tuple[float, float, float] | None) -> Camera:
+    used = np.zeros(len(mesh.vertices), dtype=bool)
+    used[mesh.faces.ravel()] = True
+    points = mesh.vertices[used]
+    low, high = points.min(axis=0), points.max(axis=0)
+    if close_up is not None and np.isfinite(close_up.centre).all():
+        reach = 1.5 * min(max(close_up.reach, 0.03 * float(np.linalg.norm(high - low))), float(np.linalg.norm(high - low)))
+        # a ball in every view alike: its six poles frame it
+        points = np.array(close_up.centre) + reach * np.vstack((np.eye(3), -np.eye(3)))
+    elif bed is not None and view in ("top", "under") and max(bed[0] / np.ptp(points[:, 0]), bed[1] / np.ptp(points[:, 1])) < 1.6:
+        points = np.vstack((points, _bed_corners(low, high, bed)))
+    return framed(points, view, size, room=(34, 38, 34, 50))
+
+
+def shaded(mesh: Mesh, seen: Raster, camera: Camera) -> Pixels:
+    """The part in pencil, (h, w, 3): tone by the light, darker in hollows, lines where the depth leaps, the inside of the skin stippled."""
+    from scipy.ndimage import binary_dilation, uniform_filter
+
+    drawn = seen.face >= 0
+    normal = mesh.normal[seen.face[drawn]]
+    toward = normal @ camera.toward
+    inside = toward < 0
+    light = -0.45 * camera.right + 0.55 * camera.up + 0.70 * camera.toward
+    lit = np.abs(toward) * 0.30 + np.clip(np.where(inside, -1, 1) * (normal @ light), 0, 1) * 0.70
+    depth = np.where(drawn, seen.depth, 0.0)
+    wide = 2 * round(7 * _FINE) + 1
+    share, around = (uniform_filter(uniform_filter(a, wide), wide) for a in (drawn.astype(np.float32), depth.astype(np.float32)))
+    sunk = np.tanh((seen.depth[drawn] - around[drawn] / np.maximum(share[drawn], 1e-6)) * camera.scale / wide)
+    tone = np.clip(0.42 + 0.55 * lit - np.where(sunk > 0, 0.24, 0.08) * sunk, 0.12, 1.0)
+    tone = np.where(inside, 0.80 * tone, tone)
+    tone = np.round(tone * 48) / 48
+    pixels: Pixels = np.empty((*drawn.shape, 3), dtype=np.float32)
+    paper, lead = np.array(PAPER, dtype=np.float32), np.array(GRAPHITE, dtype=np.float32)
+    pixels[:] = paper
+    pixels[drawn] = lead + tone[:, None].astype(np.float32) * (paper - lead)
+    stipple = np.zeros_like(drawn)
+    stipple[drawn] = inside
+    stipple &= pattern("dotted", 0, camera.size[0], camera.size[1], _FINE)
+    pixels[stipple] = lead
+    pixels[binary_dilation(_outlines(seen, camera), np.ones((2, 2), dtype=bool))] = lead
+    return pixels
+
+
+def _outlines(seen: Raster, camera: Camera) -> BoolArray:
+    """Pixels where the part ends, or where its depth leaps by more than a plane seen at a slant would explain."""
+    edge = np.zeros(seen.face.shape, dtype=bool)
+    drawn = seen.face >= 0
+    leap = 7.0 / camera.scale
+    depth = np.where(drawn, seen.depth, np.nan)
+    with np.errstate(invalid="ignore"):
+        for axis in (0, 1):
+            here, there = (np.s_[:-1], np.s_[1:]) if axis == 0 else (np.s_[:, :-1], np.s_[:, 1:])
+            edge[here] |= (np.abs(np.diff(depth, axis=axis)) > leap) | ~drawn[there]
+            edge[there] |= ~drawn[here]
+    return edge & drawn
+
+
+def smaller(pixels: Pixels) -> Pixels:
+    """The picture with each block of fine pixels made one."""
+    height, width, _ = pixels.shape
+    blocks = pixels.reshape(height // _FINE, _FINE, width // _FINE, _FINE, 3)
+    made: Pixels = blocks.mean(axis=(1, 3), dtype=np.float32)
+    return made
+
+
+def _hatch(pixels: Pixels, mesh: Mesh, seen: Raster, camera: Camera, finding: Finding, number: int) -> Spot | None:
+    """Hatch what is seen of a finding, and where to pin it on the finished picture; None when nothing of it is seen."""
+    place = finding.place
+    assert place is not None
+    if place.faces is None or not len(place.faces):
+        return _spot_of_point(np.array(place.centre), place.reach, seen, camera)
+    held = np.zeros(len(mesh.number), dtype=bool)
+    held[np.isin(mesh.number, place.faces)] = True
+    patch = (seen.face >= 0) & held[seen.face]
+    if np.count_nonzero(patch) < 3 * _FINE * _FINE:
+        return _spot_of_faces(mesh, np.flatnonzero(held), seen, camera)
+    from scipy.ndimage import binary_dilation, binary_erosion, distance_transform_edt
+
+    rows, columns = np.flatnonzero(patch.any(axis=1)), np.flatnonzero(patch.any(axis=0))
+    window = np.s_[max(rows[0] - 1, 0) : rows[-1] + 2, max(columns[0] - 1, 0) : columns[-1] + 2]
+    small = patch[window]
+    ink = np.array(CHALK, dtype=np.float32)
+    lines = pattern(HATCH[finding.weight], number, camera.size[0], camera.size[1], _FINE)[window] & small
+    rim = np.zeros_like(small)
+    if finding.weight > Weight.NOTE:
+        rim = binary_dilation(small & ~binary_erosion(small, iterations=_FINE, border_value=0))
+    pixels[window][rim | lines] = ink
+    deep = distance_transform_edt(np.pad(small, 1))[1:-1, 1:-1]
+    row, column = np.unravel_index(int(np.argmax(deep)), deep.shape)
+    top, left = window[0].start, window[1].start
+    return ((left + column + 0.5) / _FINE, (top + row + 0.5) / _FINE)
+
+
+def _spot_of_point(point: FloatArray, reach: float, seen: Raster, camera: Camera) -> Spot | None:
+    """Where a point is seen: at itself, or over the paper at the skin nearest to it within its reach. None when skin lies before it."""
+    if not np.isfinite(point).all():
+        return None
+    x, y, depth = camera.project(point[None])[0]
+    width, height = camera.size
+    on = 0 <= x < width and 0 <= y < height
+    if on and seen.depth[int(y), int(x)] < depth - 2.0 / camera.scale:
+        return None
+    if on and seen.face[int(y), int(x)] >= 0:
+        return (float(x) / _FINE, float(y) / _FINE)
+    rows, columns = np.nonzero(seen.face >= 0)
+    away = np.hypot(columns + 0.5 - x, rows + 0.5 - y) / camera.scale
+    away = np.hypot(away, seen.depth[rows, columns] - depth)
+    if not len(away) or away.min() > reach + 2.0 / camera.scale:
+        return None
+    nearest = int(np.argmin(away))
+    return ((columns[nearest] + 0.5) / _FINE, (rows[nearest] + 0.5) / _FINE)
+
+
+def _spot_of_faces(mesh: Mesh, faces: IntArray, seen: Raster, camera: Camera) -> Spot | None:
+    """Where faces too small to fill a pixel are seen: at the middle of one with nothing but its own side of the skin there."""
+    width, height = camera.size
+    placed = camera.project(mesh.vertices[mesh.faces[faces]].mean(axis=1))
+    x, y, depth = placed.T
+    on = (x >= 0) & (x < width) & (y >= 0) & (y < height)
+    faces, x, y, depth = faces[on], x[on], y[on], depth[on]
+    shown = seen.face[y.astype(int), x.astype(int)]
+    near = seen.depth[y.astype(int), x.astype(int)] >= depth - 3.0 / camera.scale
+    own, other = mesh.normal[faces] @ camera.toward, mesh.normal[shown] @ camera.toward
+    good = np.flatnonzero(near & (np.abs(own) > 0.01) & ((shown < 0) | (own * other > 0)))
+    return (float(x[good[0]]) / _FINE, float(y[good[0]]) / _FINE) if len(good) else None
+
+
+def _pin(sheet: Sheet, spots: dict[int, Spot], findings: Sequence[Finding]) -> None:
+    """A numbered disc beside each spot, away from the middle and from each other, with a line to it."""
+    height, width = sheet.pixels.shape[:2]
+    taken: list[Spot] = []
+    for x, y in spots.values():
+        outward = math.atan2(y - height / 2, x - width / 2)
+        best, least = (x, y), math.inf
+        for far in (24.0, 40.0, 58.0, 80.0):
+            for turn in (0.0, 0.5, -0.5, 1.0, -1.0, 1.6, -1.6, 2.3, -2.3, 3.1):
+                at = (x + far * math.cos(outward + turn), y + far * math.sin(outward + turn))
+                crowd = sum(math.dist(at, other) < 2 * _RADIUS + 4 for other in taken)
+                crowd += sum(math.dist(at, other) < _RADIUS + 3 for other in spots.values())
+                off = not (_RADIUS + 2 < at[0] < width - _RADIUS - 2 and _RADIUS + 2 < at[1] < height - _RADIUS - 2)
+                cost = 10 * crowd + 100 * off + abs(turn) + far / 40
+                if cost < least:
+                    best, least = at, cost
+        taken.append(best)
+        sheet.line([(x, y), best], PAPER, 3.6)
+        sheet.line([(x, y), best], CHALK, 1.4)
+        sheet.disc((x, y), 3.4, PAPER)
+        sheet.disc((x, y), 2.4, CHALK)
+    for (number, _), at in zip(spots.items(), taken, strict=True):
+        disc(sheet, at, number, findings[number - 1].weight)
+
+
+def disc(sheet: Sheet, at: Spot, number: int, weight: Weight) -> None:
+    """The numbered head of a pin: filled for a stop, ringed for a caution, thin for a note."""
+    sheet.disc(at, _RADIUS + 1.2, PAPER)
+    sheet.disc(at, _RADIUS, CHALK)
+    letters: Ink = PAPER
+    if weight < Weight.STOP:
+        sheet.disc(at, _RADIUS - (2.4 if weight is Weight.CAUTION else 1.1), PAPER)
+        letters = CHALK
+    tall = 9.5 if number < 10 else 8.0
+    sheet.write(str(number), at[0], at[1] + tall / 2, tall, letters, 1.5, at=0.5)
+
+
+def _scale_bar(sheet: Sheet, camera: Camera, unit: str) -> None:
+    """A bar of round length, between a ninth and a quarter of the picture."""
+    height, width = sheet.pixels.shape[:2]
+    most = width / 4 / camera.scale
+    ten = 10.0 ** math.floor(math.log10(most))
+    long = next(n * ten for n in (5, 2, 1) if n * ten <= most * (1 + 1e-9))
+    x, y, end = 14.5, height - 14.5, 14.5 + long * camera.scale
+    sheet.line([(x, y), (end, y)], GRAPHITE, 1.4)
+    parts = round(long / ten)
+    for tick in range(parts + 1):
+        at = x + (end - x) * tick / parts
+        sheet.line([(at, y - 6), (at, y)], GRAPHITE, 1.4)
+    text = f"{long:.10f}".rstrip("0").rstrip(".")
+    if length_of(f"{text} {unit}", 9) < width:
+        sheet.write(f"{text} {unit}", end + 8, y, 9)
+
+
+def _bed_corners(low: FloatArray, high: FloatArray, bed: tuple[float, float, float]) -> FloatArray:
+    """The corners of the bed with the part in its middle, (5, 3), going round and back to the first."""
+    x, y = (low[:2] + high[:2]) / 2
+    return np.array([(x + sx * bed[0] / 2, y + sy * bed[1] / 2, 0.0) for sx, sy in ((-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1))])
+
+
+def _bed_lines(camera: Camera, mesh: Mesh, bed: tuple[float, float, float] | None) -> list[FloatArray]:
+    """The outline of the bed, or its level when nobody said how large it is: polylines (k, 3) of pixels and depth."""
+    used = mesh.vertices[mesh.faces.ravel()]
+    low, high = used.min(axis=0), used.max(axis=0)
+    if bed is None:
+        if abs(camera.toward[2]) > 0.5:
+            return []
+        far = 4 * float(np.linalg.norm(high - low))
+        bed = (far, far, far)
+    return [camera.project(_bed_corners(low, high, bed))]
+
+
+def _behind(sheet: Sheet, line: FloatArray, seen: Raster) -> None:
+    """Draw a dashed line where it does not go behind the part."""
+    height, width = sheet.pixels.shape[:2]
+    for a, b in pairwise(line):
+        steps = min(max(int(np.abs(b - a)[:2].max() / 8), 1), 2000)
+        points = a + (b - a) * np.linspace(0, 1, 2 * steps + 1)[:, None]
+        for p, q in zip(points[:-1:2], points[1::2], strict=False):
+            x, y = (p[:2] + q[:2]) / 2
+            if 0 <= x < width and 0 <= y < height and seen.depth[int(y * _FINE), int(x * _FINE)] > p[2] - 1e-6:
+                sheet.line([(p[0], p[1]), (q[0], q[1])], SOFT, 1.0)
