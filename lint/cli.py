@@ -109,6 +109,8 @@ def parser() -> argparse.ArgumentParser:
                      help="how far a fix may reach (default: skin; record where CI is set)")  # fmt: skip
     fix.add_argument("--step", metavar="NAME", action="append", type=_step,
                      help="ask for a step, such as hollow, key or mark; may be given more than once")  # fmt: skip
+    fix.add_argument("--from-record", metavar="RECORD", type=Path,
+                     help="do over what a .record.json says, with its facts and no others: the same part, byte for byte")  # fmt: skip
     fix.add_argument("--plan", action="store_true", help="say what would be done, measured on a copy in memory, and write nothing")
     fix.add_argument("--as", dest="form", choices=("terminal", "json"), default="terminal", help="how to write the report")
     _facts(fix)

@@ -135,10 +135,11 @@ def _turned(matrix: FloatArray, direction: Sequence[float] | None) -> Point | No
     return (float(x) / length, float(y) / length, float(z) / length) if length else (0.0, 0.0, 0.0)
 
 
-def record_data(report: Report, before: Part, settings: Settings, out: Path, sha256: str) -> dict[str, Any]:
+def record_data(report: Report, before: Part, settings: Settings, out: Path, sha256: str, given: dict[str, Any]) -> dict[str, Any]:
     """The record: tool, input and output with their fingerprints, facts with who set them, placement, and every step.
 
-    A part of an earlier fix that stands in its place is named too, by its fingerprint.
+    A part of an earlier fix that stands in its place is named too, by its fingerprint. given: all that the run went by, so that it can
+    be done over.
 
     File names stand without their folders: a record is kept and passed on beside the part.
     """
@@ -164,6 +165,7 @@ def record_data(report: Report, before: Part, settings: Settings, out: Path, sha
             "extents_mm": after["extents_mm"],
         },
         "settings": settings_data(settings),
+        "given": given,
         "placement": placement_data(mended),
         "steps": [step_data(s) for s in mended.steps],
         "before": _said(part_data(mended.before)),

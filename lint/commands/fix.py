@@ -6,11 +6,12 @@ import argparse
 import os
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from lint import __version__
-from lint.commands import screen
+from lint.commands import again, screen
 from lint.commands.finished import MARK, fingerprint, finished_ticket, record_data, record_path, refuse_strangers, ticket_path
 from lint.commands.lint import notes, slim
 from lint.commands.shelves import Facts, OnTheBench, read_part
@@ -34,17 +35,17 @@ def run(args: argparse.Namespace) -> int:
     facts = Facts(args.ticket, {**args.facts, "allow": args.allow, "steps": args.step or None})
     if args.to is not None:
         refuse(args.path, args.to)
-    bench = read_part(args.path, facts)
+    bench, recorded = _bench(args, facts)
     if args.to is not None:
         refuse_strangers(args.to, bench.ticket_path)
     refuse_unknown_units(bench.part)
-    settings = settings_here(bench)
+    settings = bench.settings if recorded else settings_here(bench)
     for step in settings.steps:
         if step not in all_fixes():
             raise BadInput(f"{step}: this version has no such step; it has: {', '.join(all_fixes())}")
     with screen.Progress(screen.doing(args.path, "examining")) as progress:
         mended = mend(bench.part, all_rules(), all_fixes(), settings, say=lambda step: progress(screen.doing(args.path, step)))
-    mended = replace(mended, before=replace(mended.before, notes=notes(bench)))
+    mended = replace(mended, before=replace(mended.before, notes=() if recorded else notes(bench)))
     if mended.before.unreadable is not None:
         raise BadInput(mended.before.unreadable)
     report = Report((mended.after,), EDITION, __version__, Weight.STOP, mended)
@@ -53,13 +54,28 @@ def run(args: argparse.Namespace) -> int:
     if not args.plan and report.exit_code() != 2:
         written = write(report, bench, settings, args.to)
         lean = _as_written(lean, args.to)
+    same = again.compared(recorded, args.to, fingerprint(args.to)) if recorded and written else ""
     if args.form == "json":
         said = {**data.report_data(lean), "plan": args.plan, "written": [data.path_data(p) for p in written]}
+        if same:
+            said["from_record"] = same
         screen.put(data.text_of(said), machine=True)
     else:
         screen.put(mending.render(lean, all_rules(), all_fixes(), written=written, plan=args.plan,
                                   width=screen.width(), colour=screen.colour()))  # fmt: skip
+        if same:
+            screen.put(f"{same}\n")
     return report.exit_code()
+
+
+def _bench(args: argparse.Namespace, facts: Facts) -> tuple[OnTheBench, dict[str, Any]]:
+    """The part and the facts it is mended by: those on disk and of the command line, or those of a record (empty: none was given)."""
+    if args.from_record is None:
+        return read_part(args.path, facts), {}
+    said = [n for n in ("ticket", "allow") if getattr(args, n) is not None] + (["step"] if args.step else []) + list(args.facts)
+    if said:
+        raise BadInput(f"--from-record does over what the record says, so --{said[0]} has no place beside it: leave one of them out")
+    return again.read_again(args.path, args.from_record)
 
 
 def _slim(report: Report) -> Report:
@@ -137,7 +153,7 @@ def write(report: Report, bench: OnTheBench, settings: Settings, out: Path) -> t
     ticket = finished_ticket(bench.part, part, settings, back)
     made_from = shown(bench.part.source.path.name)
     comment = f"{MARK} {__version__}, beside {shown(out.name)}\nmade from {made_from}; points are in the numbers of the new file"
-    record = record_data(report, bench.part, settings, out, back.source.sha256)
+    record = record_data(report, bench.part, settings, out, back.source.sha256, again.given_data(bench, settings))
     swap_in(record_path(out), data.text_of(record).encode("utf-8"), inputs=inputs)
     swap_in(out, mesh, inputs=inputs)
     swap_in(ticket_path(out), ticket_text(ticket, {"": comment}).encode("utf-8"), inputs=inputs)
