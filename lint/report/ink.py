@@ -32,6 +32,8 @@ def _sign(wide: float, *strokes: Line) -> tuple[float, tuple[Line, ...]]:
 # Signs that a caption needs and a groove in a base does not, on the grid of the letters.
 _SIGNS = {
     ",": _sign(0.6, ((0.6, 0.5), (0.0, -1.2))),
+    ";": _sign(0.6, ((0.6, 0.5), (0.0, -1.2)), ((0.6, 3.0), (0.6, 3.5))),
+    "_": _sign(3.4, ((0.0, -0.6), (3.4, -0.6))),
     ":": _sign(0.0, ((0.0, 0.0), (0.0, 0.5)), ((0.0, 3.0), (0.0, 3.5))),
     "/": _sign(2.6, ((0.0, -0.6), (2.6, 6.6))),
     "(": _sign(1.2, ((1.2, 6.8), (0.0, 4.8), (0.0, 1.2), (1.2, -0.8))),
@@ -128,6 +130,10 @@ class Sheet:
     def box(self, x0: float, y0: float, x1: float, y1: float, ink: Ink = GRAPHITE, weight: float = 1.3, dash: float = 0.0) -> None:
         """The outline of an upright box."""
         self.line([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)], ink, weight, dash)
+
+    def halo(self, x: float, y: float, text: str, height: float) -> None:
+        """Bare paper behind a text that will be written at (x, y)."""
+        self.line([(x, y - height / 2), (x + length_of(text, height), y - height / 2)], PAPER, height + 5)
 
     def write(self, text: str, x: float, y: float, height: float, ink: Ink = GRAPHITE, weight: float = 1.3, at: float = 0.0) -> float:
         """A text whose capitals stand on the line y, `height` pixels tall. at: share of its length left of x. Its length is returned."""

@@ -45,17 +45,20 @@ class Camera:
         width, height = self.size
         axes = np.stack((self.right * self.scale, -self.up * self.scale, -self.toward))
         shift = np.array([width / 2, height / 2, 0.0]) - axes @ self.middle
-        placed = np.empty((3, len(points)))
-        for row, axis, by in zip(placed, axes, shift, strict=True):  # by columns: a product with so thin a matrix is slow
-            row[:] = by
-            for at in np.flatnonzero(axis):
-                row += axis[at] * points[:, at]
-        return placed.T
+        return np.stack([_along(points, axis) + by for axis, by in zip(axes, shift, strict=True)]).T
 
     def larger(self, times: int) -> Camera:
         """The same picture with so many times the pixels each way."""
         width, height = self.size
         return Camera(self.right, self.up, self.toward, self.middle, self.scale * times, (width * times, height * times))
+
+
+def _along(points: FloatArray, axis: FloatArray) -> FloatArray:
+    """The points (k, 3) measured along an axis, (k,); by columns, because a product with so thin a matrix is slow."""
+    sum_of = np.zeros(len(points))
+    for at in np.flatnonzero(axis):
+        sum_of += axis[at] * points[:, at]
+    return sum_of
 
 
 def facing(view: str | tuple[float, float, float]) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -82,12 +85,12 @@ def framed(
     """A camera that shows all the points (k, 3), as large as fits, within the margins `room`: left, top, right, bottom, in pixels."""
     right, up, toward = facing(view)
     width, height = size
-    across, above = points @ right, points @ up
+    across, above, away = (_along(points, axis) for axis in (right, up, toward))
     wide, tall = (max(float(np.ptp(v)), 1e-12) for v in (across, above))
     scale = min((width - room[0] - room[2]) / wide, (height - room[1] - room[3]) / tall)
     shift = np.array([(room[0] - room[2]) / 2, (room[1] - room[3]) / 2]) / scale  # mm by which the middle moves right and down
     at = (float(across.min() + across.max()) / 2 - shift[0], float(above.min() + above.max()) / 2 + shift[1])
-    deep = float((points @ toward).min() + (points @ toward).max()) / 2
+    deep = float(away.min() + away.max()) / 2
     return Camera(right, up, toward, right * at[0] + up * at[1] + toward * deep, scale, size)
 
 

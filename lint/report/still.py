@@ -58,30 +58,46 @@ class Drawn:
 
 @dataclass(frozen=True)
 class Mesh:
-    """What of a part can be drawn. vertices: (n, 3) finite; faces: (m, 3); number: (m,) each face's number in the part; normal: (m, 3)."""
+    """What of a part can be drawn.
+
+    vertices: (n, 3), finite; faces: (m, 3); number: (m,) each face's number in the part; normal: (m, 3), unit or zero.
+    used: (k, 3) the points that faces hold on to; low, high: (3,) the corners of their box.
+    """
 
     vertices: FloatArray
     faces: IntArray
     number: IntArray
     normal: FloatArray
+    used: FloatArray
+    low: FloatArray
+    high: FloatArray
+
+    @property
+    def across(self) -> float:
+        """Corner to corner of the box, mm."""
+        return float(np.linalg.norm(self.high - self.low))
 
 
 def drawable(part: Part) -> Mesh:
     """The faces of a part whose corners exist and are finite: a picture is wanted most of all of a file with something wrong in it."""
     vertices, faces = part.vertices, part.faces
     kept = np.arange(len(faces))
-    if len(faces):
-        finite = np.asarray((np.abs(vertices) < _FAR).all(axis=1), dtype=bool)
-        there = np.asarray(((faces >= 0) & (faces < len(vertices))).all(axis=1), dtype=bool)
-        if not there.all() or not finite.all():
-            kept = np.flatnonzero(there)
-            kept = kept[finite[faces[kept]].all(axis=1)]
-            faces = faces[kept]
-            vertices = np.where(finite[:, None], vertices, 0.0)
-    a, b, c = (vertices[faces[:, i]] for i in range(3))
-    cross = np.cross(b - a, c - a)
-    length = np.linalg.norm(cross, axis=1)
-    return Mesh(vertices, faces, kept, cross / np.where(length > 0, length, 1.0)[:, None])
+    good = np.abs(vertices) < _FAR  # false for what is no number
+    if len(faces) and (not good.all() or faces.min() < 0 or faces.max() >= len(vertices)):
+        finite = np.asarray(good.all(axis=1), dtype=bool)
+        kept = np.flatnonzero(np.asarray(((faces >= 0) & (faces < len(vertices))).all(axis=1), dtype=bool))
+        kept = kept[np.asarray(finite[faces[kept]].all(axis=1), dtype=bool)]
+        faces = faces[kept]
+        vertices = np.where(finite[:, None], vertices, 0.0)
+    a, b, c = ([vertices[faces[:, i], n] for n in range(3)] for i in range(3))
+    u, v = ([q[n] - a[n] for n in range(3)] for q in (b, c))
+    cross = np.stack((u[1] * v[2] - u[2] * v[1], u[2] * v[0] - u[0] * v[2], u[0] * v[1] - u[1] * v[0]))
+    length = np.sqrt(cross[0] ** 2 + cross[1] ** 2 + cross[2] ** 2)
+    held = np.zeros(len(vertices), dtype=bool)
+    held[faces.ravel()] = True
+    used = vertices if held.all() else vertices[held]
+    low, high = (np.array([f(used[:, n]) if len(used) else 0.0 for n in range(3)]) for f in (np.min, np.max))
+    return Mesh(vertices, faces, kept, (cross / np.where(length > 0, length, 1.0)).T, used, low, high)
 
 
 def draw(
@@ -117,27 +133,26 @@ def draw(
             if spot is not None and number <= MOST_PINS:
                 spots[number] = spot
     sheet.pixels[:] = smaller(pixels)
-    for line in _bed_lines(camera, mesh, bed):
-        _behind(sheet, line, seen)
+    if isinstance(view, str) and close_up is None:
+        for line in _bed_lines(camera, mesh, bed):
+            _behind(sheet, line, seen)
     pins = dict(sorted(spots.items()))
     _pin(sheet, pins, findings)
     _scale_bar(sheet, camera, part.length_unit)
     if name:
+        sheet.halo(14, 26, name, 12)
         sheet.write(name, 14, 26, 12)
     return Drawn(sheet, camera, pins)
 
 
 def _camera(mesh: Mesh, view: View, size: tuple[int, int], close_up: Place | None, bed: tuple[float, float, float] | None) -> Camera:
-    used = np.zeros(len(mesh.vertices), dtype=bool)
-    used[mesh.faces.ravel()] = True
-    points = mesh.vertices[used]
-    low, high = points.min(axis=0), points.max(axis=0)
+    points = mesh.used
     if close_up is not None and np.isfinite(close_up.centre).all():
-        reach = 1.5 * min(max(close_up.reach, 0.03 * float(np.linalg.norm(high - low))), float(np.linalg.norm(high - low)))
+        reach = 1.5 * min(max(close_up.reach, 0.03 * mesh.across), mesh.across)
         # a ball in every view alike: its six poles frame it
         points = np.array(close_up.centre) + reach * np.vstack((np.eye(3), -np.eye(3)))
-    elif bed is not None and view in ("top", "under") and max(bed[0] / np.ptp(points[:, 0]), bed[1] / np.ptp(points[:, 1])) < 1.6:
-        points = np.vstack((points, _bed_corners(low, high, bed)))
+    elif bed is not None and view in ("top", "under") and np.max(bed[:2] / np.maximum((mesh.high - mesh.low)[:2], 1e-12)) < 1.6:
+        points = np.vstack((points, _bed_corners(mesh, bed)))
     return framed(points, view, size, room=(34, 38, 34, 50))
 
 
@@ -298,32 +313,32 @@ def _scale_bar(sheet: Sheet, camera: Camera, unit: str) -> None:
     ten = 10.0 ** math.floor(math.log10(most))
     long = next(n * ten for n in (5, 2, 1) if n * ten <= most * (1 + 1e-9))
     x, y, end = 14.5, height - 14.5, 14.5 + long * camera.scale
+    text = f"{f'{long:.10f}'.rstrip('0').rstrip('.')} {unit}"
+    roomy = end + 8 + length_of(text, 9) < width
+    sheet.line([(x, y - 3), (end, y - 3)], PAPER, 12)
+    if roomy:
+        sheet.halo(end + 8, y, text, 9)
+        sheet.write(text, end + 8, y, 9)
     sheet.line([(x, y), (end, y)], GRAPHITE, 1.4)
     parts = round(long / ten)
     for tick in range(parts + 1):
         at = x + (end - x) * tick / parts
         sheet.line([(at, y - 6), (at, y)], GRAPHITE, 1.4)
-    text = f"{long:.10f}".rstrip("0").rstrip(".")
-    if length_of(f"{text} {unit}", 9) < width:
-        sheet.write(f"{text} {unit}", end + 8, y, 9)
 
 
-def _bed_corners(low: FloatArray, high: FloatArray, bed: tuple[float, float, float]) -> FloatArray:
+def _bed_corners(mesh: Mesh, bed: tuple[float, float, float]) -> FloatArray:
     """The corners of the bed with the part in its middle, (5, 3), going round and back to the first."""
-    x, y = (low[:2] + high[:2]) / 2
+    x, y = (mesh.low[:2] + mesh.high[:2]) / 2
     return np.array([(x + sx * bed[0] / 2, y + sy * bed[1] / 2, 0.0) for sx, sy in ((-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1))])
 
 
 def _bed_lines(camera: Camera, mesh: Mesh, bed: tuple[float, float, float] | None) -> list[FloatArray]:
     """The outline of the bed, or its level when nobody said how large it is: polylines (k, 3) of pixels and depth."""
-    used = mesh.vertices[mesh.faces.ravel()]
-    low, high = used.min(axis=0), used.max(axis=0)
     if bed is None:
         if abs(camera.toward[2]) > 0.5:
             return []
-        far = 4 * float(np.linalg.norm(high - low))
-        bed = (far, far, far)
-    return [camera.project(_bed_corners(low, high, bed))]
+        bed = (4 * mesh.across,) * 3
+    return [camera.project(_bed_corners(mesh, bed))]
 
 
 def _behind(sheet: Sheet, line: FloatArray, seen: Raster) -> None:
