@@ -22,7 +22,7 @@ REPORT = (
     "Your files are as they were. Please report it where you got buckwright, with the command you gave and, if you may show it, "
     "the part; BUCKWRIGHT_TRACE=1 before the command shows where it happened"
 )
-FORMS = ("terminal", "json", "sarif", "junit", "markdown")
+FORMS = ("terminal", "json", "sarif", "junit", "markdown", "png")
 
 # Options whose value may begin with a minus sign, which would otherwise be taken for another option.
 _SIGNED = frozenset({"--pull", "--from", "--to-point"})
@@ -92,6 +92,8 @@ def parser() -> argparse.ArgumentParser:
     lint.add_argument("paths", metavar="PATH", nargs="+", type=Path, help="part files, or folders to search for them")
     lint.add_argument("--as", dest="form", choices=FORMS, default="terminal", help="how to write the report (default: terminal)")
     lint.add_argument("--to", metavar="FILE", type=Path, help="write the report to a file")
+    lint.add_argument("--pictures", action="store_true", help="with --as markdown and --to: a picture of each part with findings beside it")
+    lint.add_argument("--sketch", action="store_true", help="on a colour terminal: a small drawing of each part with findings, too")
     lint.add_argument("--line", choices=("note", "caution", "stop"), default="stop",
                       help="weight from which on the exit code is 1 (default: stop)")  # fmt: skip
     lint.add_argument("--rule", metavar="N", type=int, action="append", help="only this rule; may be given more than once")
@@ -112,6 +114,7 @@ def parser() -> argparse.ArgumentParser:
     fix.add_argument("--from-record", metavar="RECORD", type=Path,
                      help="do over what a .record.json says, with its facts and no others: the same part, byte for byte")  # fmt: skip
     fix.add_argument("--plan", action="store_true", help="say what would be done, measured on a copy in memory, and write nothing")
+    fix.add_argument("--picture", metavar="FILE", type=Path, help="draw the part before and after, and where its skin moved: a .png")
     fix.add_argument("--as", dest="form", choices=("terminal", "json"), default="terminal", help="how to write the report")
     _facts(fix)
 

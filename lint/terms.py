@@ -391,7 +391,7 @@ class PartReport:
 
     faces, low (the low corner, in the coordinates of the part) and extents stay when the arrays of `part` are let go,
     as they are when a report comes back from another process. settings: the facts the run went by. volume: mm3,
-    None for an open part.
+    None for an open part. pictures: drawn where the mesh still was, when asked for: "card" (PNG) and "sketch" (text) by name.
     """
 
     part: Part | None
@@ -407,6 +407,7 @@ class PartReport:
     low: tuple[float, float, float] | None = None
     settings: Any = None
     volume: float | None = None
+    pictures: Mapping[str, bytes] = field(default_factory=dict, repr=False)
 
     def worst(self) -> Weight | None:
         """The heaviest weight that counts, or None."""

@@ -35,6 +35,8 @@ def run(args: argparse.Namespace) -> int:
     facts = Facts(args.ticket, {**args.facts, "allow": args.allow, "steps": args.step or None})
     if args.to is not None:
         refuse(args.path, args.to)
+    if args.picture is not None:
+        screen.refuse_as_picture(args.picture, "--picture", inputs=[args.path])
     bench, recorded = _bench(args, facts)
     if args.to is not None:
         refuse_strangers(args.to, bench.ticket_path)
@@ -55,6 +57,11 @@ def run(args: argparse.Namespace) -> int:
         written = write(report, bench, settings, args.to)
         lean = _as_written(lean, args.to)
     same = again.compared(recorded, args.to, fingerprint(args.to)) if recorded and written else ""
+    if args.picture is not None and report.exit_code() != 2:
+        from lint.report import before_after
+
+        screen.write(args.picture, before_after.render(mended, bench.part, version=__version__, edition=EDITION))
+        written = (*written, args.picture)
     if args.form == "json":
         said = {**data.report_data(lean), "plan": args.plan, "written": [data.path_data(p) for p in written]}
         if same:

@@ -10,6 +10,7 @@ import traceback
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -41,14 +42,53 @@ def run(args: argparse.Namespace) -> int:
         start = args.paths[0]
         paths = changed_since(paths, args.changed_since, start if start.is_dir() else start.absolute().parent)
         idle = f"no part changed since {args.changed_since}"
-    reports = look(paths, Run(Facts(args.ticket, args.facts), only, tuple(shelf)), args.jobs, args.deadline, args.memory)
+    drawn = pictures_wanted(args, paths)
+    run = Run(Facts(args.ticket, args.facts), only, tuple(shelf), drawn=drawn)
+    reports = look(paths, run, args.jobs, args.deadline, args.memory)
     report = Report(tuple(reports), EDITION, __version__, Weight[args.line.upper()], idle=idle)
-    text = render(report, args.form)
+    if args.form == "png":
+        return write_card(report, args.to)
+    text = render(report, args.form, beside(report, args.to) if args.pictures else {})
     if args.to is None:
         screen.put(text, machine=args.form != "terminal")
     else:
         screen.write(args.to, text)
     return report.exit_code()
+
+
+def pictures_wanted(args: argparse.Namespace, paths: list[Path]) -> tuple[str, ...]:
+    """Which pictures to draw of each part. Raises BadInput for words that do not go together."""
+    if args.pictures and (args.form != "markdown" or args.to is None):
+        raise BadInput("--pictures puts pictures beside a report in Markdown: it goes with --as markdown and --to FILE")
+    if args.form == "png":
+        if args.to is None:
+            raise BadInput("--as png needs --to FILE.png, where the picture goes")
+        screen.refuse_as_picture(args.to, "--to")
+        if len(paths) != 1:
+            raise BadInput(f"--as png draws one part, and there are {len(paths)}: name one, or use --as markdown with --pictures")
+    # never where nobody would see it as a picture
+    if args.sketch and args.form == "terminal" and args.to is None and screen.colour() and screen.blocks():
+        return ("sketch",)
+    return ("card",) if args.pictures or args.form == "png" else ()
+
+
+def write_card(report: Report, to: Path) -> int:
+    """Write the picture of the only part and return the exit code. Raises BadInput when it could not be read."""
+    (part,) = report.parts
+    if part.unreadable is not None:
+        raise BadInput(part.unreadable)
+    screen.write(to, part.pictures["card"])
+    return report.exit_code()
+
+
+def beside(report: Report, to: Path) -> dict[Path, str]:
+    """Write the pictures of a Markdown report beside it; the name of each, by its part."""
+    names: dict[Path, str] = {}
+    for count, part in enumerate(report.parts, 1):
+        if part.findings and "card" in part.pictures:
+            names[part.path] = f"{to.stem}.{count}.png"
+            screen.write(to.with_name(names[part.path]), part.pictures["card"])
+    return names
 
 
 # What a part may take when nobody said: ten minutes is many times what the largest scan has needed, and a build server waits no longer.
@@ -71,8 +111,8 @@ def look(
     return accepted(reports, datetime.date.today())
 
 
-def render(report: Report, form: str) -> str:
-    """The report in the form asked for."""
+def render(report: Report, form: str, pictures: Mapping[Path, str] = MappingProxyType({})) -> str:
+    """The report in the form asked for. pictures: those that stand beside it, by part."""
     if form == "json":
         from lint.report import data
 
@@ -88,7 +128,7 @@ def render(report: Report, form: str) -> str:
     if form == "markdown":
         from lint.report import markdown
 
-        return markdown.render(report)
+        return markdown.render(report, pictures)
     from lint.report import terminal
 
     return terminal.render(report, all_rules(), all_fixes(), width=screen.width(), colour=screen.colour())
@@ -131,12 +171,14 @@ class Run:
     """What every part of a run is judged by: the facts, the rules asked for, and the shelf it may be compared with.
 
     known: what has been measured of the shelf beforehand, so that no process does it again: by part and name, a value or NotRun.
+    drawn: the pictures wanted of each part, "card" or "sketch".
     """
 
     facts: Facts
     only: frozenset[int] | None
     parts: tuple[Path, ...]
     known: Mapping[tuple[Path, str], Any] = field(default_factory=dict)
+    drawn: tuple[str, ...] = ()
 
     def shelf(self) -> Shelf:
         """The shelf, in this process."""
@@ -148,11 +190,12 @@ class Run:
         return Shelf(self.parts, load, self.known)
 
 
-def judge(path: Path, facts: Facts, only: frozenset[int] | None, shelf: Shelf) -> PartReport:
+def judge(path: Path, facts: Facts, only: frozenset[int] | None, shelf: Shelf, drawn: tuple[str, ...] = ()) -> PartReport:
     """Everything said about one part, without its mesh. A part that cannot be read is reported so; nothing is raised for it."""
     try:
         bench = read_part(path, facts)
-        report = examine(bench.part, wanted(only), bench.settings, shelf=shelf)
+        report = narrowed(examine(bench.part, wanted(only), bench.settings, shelf=shelf), only)
+        pictures = draw(replace(report, path=path), bench.part, drawn)
     except BadInput as error:
         return PartReport(None, path, unreadable=str(error))
     except MemoryError:
@@ -161,7 +204,23 @@ def judge(path: Path, facts: Facts, only: frozenset[int] | None, shelf: Shelf) -
         if os.environ.get("BUCKWRIGHT_TRACE") == "1":
             traceback.print_exc(file=sys.stderr)
         return PartReport(None, path, unreadable=f"{path}: not run: this is a bug of buckwright: {type(error).__name__}: {error}")
-    return replace(slim(narrowed(report, only)), path=path, notes=notes(bench))
+    return replace(slim(report), path=path, notes=notes(bench), pictures=pictures)
+
+
+def draw(report: PartReport, part: Part, drawn: tuple[str, ...]) -> dict[str, bytes]:
+    """The pictures asked for, while the mesh is there; what the ledger accepts is drawn as accepted."""
+    pictures: dict[str, bytes] = {}
+    if drawn and report.unreadable is None:
+        (report,) = accepted([report], datetime.date.today())
+    if "card" in drawn and report.unreadable is None:
+        from lint.report import card
+
+        pictures["card"] = card.render(report, part, version=__version__, edition=EDITION)
+    if "sketch" in drawn and report.findings and report.unreadable is None:
+        from lint.report import sketch
+
+        pictures["sketch"] = sketch.sketch(part, report.findings).encode("utf-8")
+    return pictures
 
 
 def narrowed(report: PartReport, only: frozenset[int] | None) -> PartReport:
@@ -226,7 +285,7 @@ def _together(paths: list[Path], run: Run) -> list[PartReport]:
     with screen.Progress() as progress:
         for count, path in enumerate(paths):
             progress(screen.doing(path, "examining" + (f", part {count + 1} of {len(paths)}" if len(paths) > 1 else "")))
-            reports.append(judge(path, run.facts, run.only, shelf))
+            reports.append(judge(path, run.facts, run.only, shelf, run.drawn))
     return reports
 
 
@@ -296,4 +355,4 @@ def _prepare(run: Run) -> None:
 def _judge_here(path: Path) -> PartReport:
     assert _here is not None
     run, shelf = _here
-    return judge(path, run.facts, run.only, shelf)
+    return judge(path, run.facts, run.only, shelf, run.drawn)

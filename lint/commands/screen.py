@@ -8,6 +8,7 @@ import shutil
 import sys
 import threading
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 
@@ -25,6 +26,15 @@ def colour() -> bool:
     return sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
+def blocks() -> bool:
+    """Whether standard output can carry the half-filled letters of a sketch."""
+    try:
+        "\u2580".encode(sys.stdout.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
+
+
 def put(text: str, *, machine: bool = False) -> None:
     """Write to standard output. machine: the text is for a program, and so is UTF-8 whatever the terminal speaks."""
     if machine and isinstance(sys.stdout, io.TextIOWrapper):
@@ -33,14 +43,26 @@ def put(text: str, *, machine: bool = False) -> None:
     sys.stdout.flush()
 
 
-def write(path: Path, text: str) -> None:
+def write(path: Path, text: str | bytes) -> None:
     """Write a report to a file by swapping in a whole one. Raises BadInput where a part or a ticket stands, or on no room."""
     from lint.load import SUFFIXES
     from lint.save.atomic import swap_in
 
     if path.suffix.lower() in SUFFIXES or path.name.endswith(".toml"):
         raise BadInput(f"{path}: a report is not written over a part or a ticket: give --to another name")
-    swap_in(path, text.encode("utf-8"))
+    swap_in(path, text.encode("utf-8") if isinstance(text, str) else text)
+
+
+def refuse_as_picture(path: Path, flag: str, *, inputs: Sequence[Path] = ()) -> None:
+    """Raise BadInput, before any work is done, for a name that no picture can be written to."""
+    if path.suffix.lower() != ".png":
+        raise BadInput(f"{path}: a picture is written as .png: give {flag} a name with that ending")
+    if path.is_dir():
+        raise BadInput(f"{path}: this is a folder: give {flag} the name of a file")
+    if not path.absolute().parent.is_dir():
+        raise BadInput(f"{path}: there is no folder {path.parent}: make it first, or give {flag} another place")
+    if path.exists() and any(other.exists() and path.samefile(other) for other in inputs):
+        raise BadInput(f"{path}: this is a file that is read, and it is never written over: give {flag} another name")
 
 
 def told(text: str) -> None:

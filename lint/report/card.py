@@ -13,8 +13,8 @@ from lint.report.plain import many, number, shown
 from lint.report.png import png
 from lint.report.raster import facing
 from lint.report.still import HATCH, Mesh, View, draw, drawable
-from lint.report.tally import groups
-from lint.terms import Finding, FloatArray, Part, PartReport, Place, Weight
+from lint.report.tally import groups, rules_text
+from lint.terms import Finding, FloatArray, Outcome, Part, PartReport, Place, Weight
 
 WIDE = 1500
 MOST = 12  # findings on a card: more pins than that hide the part
@@ -61,12 +61,14 @@ def card(report: PartReport, part: Part, *, version: str = "", edition: int = 1)
 
 
 def chosen(findings: Sequence[Finding]) -> list[Finding]:
-    """The findings a card has room for, worst first, no more of one rule than EACH; those that do not count come last."""
-    counted = [f for group in groups(f for f in findings if f.counts) for f in group.findings[:EACH]]
-    placed = [f for f in counted if f.place is not None]
-    others = [f for f in counted if f.place is None]
-    uncounted = [f for f in findings if not f.counts and f.place is not None]
-    return sorted((placed + others)[:MOST], key=lambda f: -f.weight) + uncounted[: max(MOST - len(counted), 0)]
+    """The findings a card has room for: one of each rule, then a second and third of each, worst first. Those that count go first."""
+    kept: list[Finding] = []
+    for counts in (True, False):
+        found = groups(f for f in findings if f.counts is counts)
+        for turn in range(EACH):
+            kept += [group.findings[turn] for group in found if len(group.findings) > turn]
+    kept = kept[:MOST]
+    return sorted(kept, key=lambda f: (not f.counts, -f.weight, f.rule))
 
 
 def worst(found: Sequence[Finding], mesh: Mesh) -> list[tuple[int, Place]]:
@@ -150,7 +152,13 @@ def _head(sheet: Sheet, report: PartReport, part: Part, version: str, edition: i
         facts.append(" x ".join(f"{v:.1f}" for v in report.extents) + " mm")
     elif part.units is None:
         facts.append("units unknown")
-    sheet.write(", ".join(facts), _EDGE + 44, 68, 12, SOFT)
+    idle = sum(r.outcome is Outcome.NOT_RUN for r in report.rules)
+    if idle:
+        facts.append(f"{many(idle, 'rule')} not run")
+    broke = [r.number for r in report.rules if r.outcome is Outcome.BROKE]
+    if broke:
+        facts.append(f"{rules_text(broke)} broke: a bug of buckwright")
+    sheet.write(shortened(", ".join(facts), 12, WIDE - 400), _EDGE + 44, 68, 12, CHALK if broke else SOFT)
     weights = [many(sum(f.weight is w and f.counts for f in report.findings), w.word) for w in reversed(Weight)]
     sheet.write(", ".join(weights), WIDE - _EDGE, 42, 16, CHALK if any(f.counts for f in report.findings) else GRAPHITE, 1.8, at=1.0)
     sheet.write(f"buckwright {version}, edition {edition}".replace(" ,", ","), WIDE - _EDGE, 68, 10, SOFT, at=1.0)
@@ -200,8 +208,8 @@ def _foot(sheet: Sheet, report: PartReport, found: Sequence[Finding], mesh: Mesh
     left = len(report.findings) - len(found)
     words = "close-ups show the surroundings of one finding; no view is foreshortened"
     if left > 0:
-        words = f"and {many(left, 'finding')} more, in the other reports; {words}"
-    sheet.write(words.replace(";", ","), _EDGE, height - 16, 9, SOFT)
+        words = f"and {many(left, 'more finding', 'more findings')}, told in the other reports; {words}"
+    sheet.write(words, _EDGE, height - 16, 9, SOFT)
     if bed is not None and len(mesh.faces):
         _plan(sheet, mesh, bed, WIDE - _EDGE, y + 6, 60)
 

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
+from pathlib import Path
+from types import MappingProxyType
+from urllib.parse import quote
 
 from lint.report.data import path_data
 from lint.report.plain import UNIT_WORDS, amount, measured_text, place_text, shown
@@ -30,8 +34,8 @@ def escaped(text: str) -> str:
     return text
 
 
-def render(report: Report) -> str:
-    """The whole report as Markdown text, ending in a line break."""
+def render(report: Report, pictures: Mapping[Path, str] = MappingProxyType({})) -> str:
+    """The whole report as Markdown text, ending in a line break. pictures: files that stand beside the report, by part."""
     counts = tally(report.parts, report.line)
     lines = [f"## buckwright: {counts.weights_text()}", ""]
     if report.parts:
@@ -40,7 +44,7 @@ def render(report: Report) -> str:
         lines.append("")
     for part in report.parts:
         if part.unreadable is not None or part.findings or any(r.outcome is Outcome.BROKE for r in part.rules):
-            lines += [*_part(part), ""]
+            lines += [*_part(part, pictures.get(part.path)), ""]
     hidden = hidden_text(counts, report.line)
     if hidden:
         lines += [f"Not counted: {escaped(hidden)}", ""]
@@ -55,7 +59,7 @@ def _row(part: PartReport, report: Report) -> str:
     return f"| {escaped(path_data(part.path))} | {counts.stops} | {counts.cautions} | {counts.notes} | {counts.not_run} |"
 
 
-def _part(part: PartReport) -> list[str]:
+def _part(part: PartReport, picture: str | None = None) -> list[str]:
     lines = [f"### {escaped(path_data(part.path))}", ""]
     if part.unreadable is not None:
         return [*lines, f"**not judged**: {escaped(part.unreadable)}"]
@@ -65,6 +69,8 @@ def _part(part: PartReport) -> list[str]:
     units = part.part.units if part.part is not None else None
     facts.append(f"units: {UNIT_WORDS[units]}" if units else "units unknown")
     lines += [escaped(", ".join(facts)), ""]
+    if picture is not None:
+        lines += [f"![drawing of the part with its findings numbered](<{quote(picture, errors='surrogateescape')}>)", ""]
     for result in part.rules:
         if result.outcome is Outcome.BROKE:
             lines.append(f"- **broke**, rule {result.number}, {escaped(result.name)}: {escaped(result.why)}")

@@ -73,7 +73,9 @@ def _callers(findings: Sequence[Finding]) -> str:
 
 
 def _show_end(sheet: Sheet, report: Report, after: Tally, written: Sequence[Path], plan: bool) -> None:
-    if plan:
+    if plan and written:
+        sheet.line(f"wrote {listed(tuple(path_text(p) for p in written))} and no part: this was only the plan")
+    elif plan:
         sheet.line("nothing was written: this was only the plan")
     elif written:
         sheet.line(f"wrote {listed(tuple(path_text(p) for p in written))}")

@@ -21,6 +21,7 @@ class Sheet:
         from rich.console import Console
 
         self._file = io.StringIO()
+        self._colour = colour
         self._console = Console(
             file=self._file,
             width=max(width, 40),
@@ -50,6 +51,11 @@ class Sheet:
     def more(self, text: str, style: str = "") -> None:
         """A further paragraph of the last entry."""
         self._put("", "", MARGIN, text, style)
+
+    def drawing(self, text: str, columns: int) -> None:
+        """Lines of colour codes of our own making, so many columns wide; left out where there is no colour or no room."""
+        if self._colour and self._console.width >= columns:
+            self._file.write(text)
 
     def text(self) -> str:
         """Everything so far; no line ends in blanks."""

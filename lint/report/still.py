@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lint.report.ink import CHALK, GRAPHITE, PAPER, SOFT, Ink, Pixels, Sheet, length_of, pattern
 from lint.report.png import png
@@ -23,8 +24,10 @@ Spot = tuple[float, float]
 
 MOST_PINS = 24
 HATCH = {Weight.STOP: "crossed", Weight.CAUTION: "lined", Weight.NOTE: "dotted"}
-_FINE = 2  # pixels each way that are drawn for one of the picture
+_TONES = 48
+FINE = 2  # pixels each way that are drawn for one of the picture
 _RADIUS = 10.0
+ROOM = (34, 38, 34, 50)  # pixels left, above, right and below for words, scale and pins
 _FAR = 1e30  # a coordinate beyond this is a slip of the file, and its squares would not be numbers
 
 
@@ -110,8 +113,14 @@ def draw(
     bed: tuple[float, float, float] | None = None,
     title: str | None = None,
     mesh: Mesh | None = None,
+    bare: bool = False,
+    frame: FloatArray | None = None,
 ) -> Drawn:
-    """The drawing that `picture` writes. mesh: of the part, when it is drawn more than once. title: instead of the name of the view."""
+    """The drawing that `picture` writes.
+
+    mesh: of the part, when it is drawn more than once. title: instead of the name of the view. bare: the part and its hatching only.
+    frame: points (k, 3) that the picture makes room for instead of the part's own.
+    """
     width, height = size
     if min(size) < 120 or max(size) > 8000:
         raise ValueError(f"a picture is 120 to 8000 pixels each way, not {width} x {height}")
@@ -122,8 +131,9 @@ def draw(
         sheet.write("nothing to draw", width / 2, height / 2, 12, SOFT, at=0.5)
         return Drawn(sheet, None)
     bed = part.ticket.print.bed if bed is None else bed
-    camera = _camera(mesh, view, size, close_up, bed)
-    fine = camera.larger(_FINE)
+    room = (6, 6, 6, 6) if bare else ROOM
+    camera = _camera(mesh, view, size, close_up, bed, room) if frame is None else framed(frame, view, size, room=room)
+    fine = camera.larger(FINE)
     seen = rasterise(mesh.vertices, mesh.faces, fine)
     pixels = shaded(mesh, seen, fine)
     spots: dict[int, Spot] = {}
@@ -133,19 +143,24 @@ def draw(
             if spot is not None and number <= MOST_PINS:
                 spots[number] = spot
     sheet.pixels[:] = smaller(pixels)
+    pins = dict(sorted(spots.items()))
+    if bare:
+        return Drawn(sheet, camera, pins)
     if isinstance(view, str) and close_up is None:
         for line in _bed_lines(camera, mesh, bed):
             _behind(sheet, line, seen)
-    pins = dict(sorted(spots.items()))
     _pin(sheet, pins, findings)
-    _scale_bar(sheet, camera, part.length_unit)
+    scale_bar(sheet, camera, part.length_unit)
     if name:
         sheet.halo(14, 26, name, 12)
         sheet.write(name, 14, 26, 12)
     return Drawn(sheet, camera, pins)
 
 
-def _camera(mesh: Mesh, view: View, size: tuple[int, int], close_up: Place | None, bed: tuple[float, float, float] | None) -> Camera:
+def _camera(
+    mesh: Mesh, view: View, size: tuple[int, int], close_up: Place | None, bed: tuple[float, float, float] | None,
+    room: tuple[int, int, int, int],
+) -> Camera:
     points = mesh.used
     if close_up is not None and np.isfinite(close_up.centre).all():
         reach = 1.5 * min(max(close_up.reach, 0.03 * mesh.across), mesh.across)
@@ -153,57 +168,84 @@ def _camera(mesh: Mesh, view: View, size: tuple[int, int], close_up: Place | Non
         points = np.array(close_up.centre) + reach * np.vstack((np.eye(3), -np.eye(3)))
     elif bed is not None and view in ("top", "under") and np.max(bed[:2] / np.maximum((mesh.high - mesh.low)[:2], 1e-12)) < 1.6:
         points = np.vstack((points, _bed_corners(mesh, bed)))
-    return framed(points, view, size, room=(34, 38, 34, 50))
+    return framed(points, view, size, room=room)
 
 
 def shaded(mesh: Mesh, seen: Raster, camera: Camera) -> Pixels:
     """The part in pencil, (h, w, 3): tone by the light, darker in hollows, lines where the depth leaps, the inside of the skin stippled."""
-    from scipy.ndimage import binary_dilation, uniform_filter
-
-    drawn = seen.face >= 0
-    normal = mesh.normal[seen.face[drawn]]
-    toward = normal @ camera.toward
-    inside = toward < 0
-    light = -0.45 * camera.right + 0.55 * camera.up + 0.70 * camera.toward
-    lit = np.abs(toward) * 0.30 + np.clip(np.where(inside, -1, 1) * (normal @ light), 0, 1) * 0.70
-    depth = np.where(drawn, seen.depth, 0.0)
-    wide = 2 * round(7 * _FINE) + 1
-    share, around = (uniform_filter(uniform_filter(a, wide), wide) for a in (drawn.astype(np.float32), depth.astype(np.float32)))
-    sunk = np.tanh((seen.depth[drawn] - around[drawn] / np.maximum(share[drawn], 1e-6)) * camera.scale / wide)
-    tone = np.clip(0.42 + 0.55 * lit - np.where(sunk > 0, 0.24, 0.08) * sunk, 0.12, 1.0)
-    tone = np.where(inside, 0.80 * tone, tone)
-    tone = np.round(tone * 48) / 48
-    pixels: Pixels = np.empty((*drawn.shape, 3), dtype=np.float32)
+    pixels: Pixels = np.empty((*seen.face.shape, 3), dtype=np.float32)
+    pixels[:] = PAPER
+    wide = 2 * round(7 * FINE) + 1
+    part = _window(seen.face >= 0, wide)
+    small = pixels[part]
+    face = seen.face[part]
+    drawn = face >= 0
+    tone, inside = _tone(mesh, face[drawn], camera)
+    tone -= _sunk(seen.depth[part], drawn, wide, wide / camera.scale)
+    np.clip(tone, 0.12, 1.0, out=tone)
     paper, lead = np.array(PAPER, dtype=np.float32), np.array(GRAPHITE, dtype=np.float32)
-    pixels[:] = paper
-    pixels[drawn] = lead + tone[:, None].astype(np.float32) * (paper - lead)
+    shades = lead + np.linspace(0, 1, _TONES + 1, dtype=np.float32)[:, None] * (paper - lead)
+    small[drawn] = shades[np.rint(tone * _TONES).astype(np.int64)]
     stipple = np.zeros_like(drawn)
     stipple[drawn] = inside
-    stipple &= pattern("dotted", 0, camera.size[0], camera.size[1], _FINE)
-    pixels[stipple] = lead
-    pixels[binary_dilation(_outlines(seen, camera), np.ones((2, 2), dtype=bool))] = lead
+    stipple &= pattern("dotted", 0, camera.size[0], camera.size[1], FINE)[part]
+    small[stipple | _outlines(seen.depth[part], drawn, 7.0 / camera.scale)] = lead
     return pixels
 
 
-def _outlines(seen: Raster, camera: Camera) -> BoolArray:
-    """Pixels where the part ends, or where its depth leaps by more than a plane seen at a slant would explain."""
-    edge = np.zeros(seen.face.shape, dtype=bool)
-    drawn = seen.face >= 0
-    leap = 7.0 / camera.scale
-    depth = np.where(drawn, seen.depth, np.nan)
-    with np.errstate(invalid="ignore"):
-        for axis in (0, 1):
-            here, there = (np.s_[:-1], np.s_[1:]) if axis == 0 else (np.s_[:, :-1], np.s_[:, 1:])
-            edge[here] |= (np.abs(np.diff(depth, axis=axis)) > leap) | ~drawn[there]
-            edge[there] |= ~drawn[here]
-    return edge & drawn
+def _window(mask: BoolArray, room: int) -> tuple[slice, slice]:
+    """The box of what is set, with so much room around it as there is."""
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    if not len(rows):
+        return np.s_[0:0, 0:0]
+    return np.s_[max(rows[0] - room, 0) : rows[-1] + 1 + room, max(columns[0] - room, 0) : columns[-1] + 1 + room]
+
+
+def _tone(mesh: Mesh, face: IntArray, camera: Camera) -> tuple[NDArray[np.float32], BoolArray]:
+    """How light each of these faces (k,) is by the light from the left above, 0 to 1, and whether its inner side is seen."""
+    every = len(mesh.normal) < len(face)
+    normal = mesh.normal if every else mesh.normal[face]
+    light = -0.45 * camera.right + 0.55 * camera.up + 0.70 * camera.toward
+    toward, lit = (sum(normal[:, i] * axis[i] for i in range(3)) for axis in (camera.toward, light))
+    inside = np.asarray(toward < 0)
+    tone = 0.42 + 0.165 * np.abs(toward) + 0.385 * np.clip(np.where(inside, -lit, lit), 0, 1)
+    tone = np.where(inside, 0.80 * tone, tone).astype(np.float32)
+    return (tone[face], inside[face]) if every else (tone, inside)
+
+
+def _sunk(depth: FloatArray, drawn: BoolArray, wide: int, slack: float) -> NDArray[np.float32]:
+    """How much darker each drawn pixel is for lying deeper than its surroundings, `wide` pixels across; a little lighter for less deep."""
+    from scipy.ndimage import uniform_filter
+
+    level = float(depth[drawn].mean()) if drawn.any() else 0.0
+    flat = np.where(drawn, depth - level, 0.0).astype(np.float32)
+    share, around = (uniform_filter(uniform_filter(a, wide), wide)[drawn] for a in (drawn.astype(np.float32), flat))
+    sunk = np.tanh((flat[drawn] - around / np.maximum(share, 1e-6)) / np.float32(slack))
+    return np.asarray(np.where(sunk > 0, 0.24, 0.08) * sunk, dtype=np.float32)
+
+
+def _outlines(depth: FloatArray, drawn: BoolArray, leap: float) -> BoolArray:
+    """Lines, two fine pixels thick, where the part ends, or where its depth leaps by more than skin seen at a slant would explain."""
+    edge = np.zeros(drawn.shape, dtype=bool)
+    flat = np.where(drawn, depth, 0.0)
+    for here, there in ((np.s_[:-1], np.s_[1:]), (np.s_[:, :-1], np.s_[:, 1:])):
+        both = drawn[here] & drawn[there]
+        edge[here] |= (both & (np.abs(flat[here] - flat[there]) > leap)) | (drawn[here] & ~drawn[there])
+        edge[there] |= drawn[there] & ~drawn[here]
+    thick = edge.copy()
+    thick[1:] |= edge[:-1]
+    thick[:, 1:] |= thick[:, :-1].copy()
+    return thick
 
 
 def smaller(pixels: Pixels) -> Pixels:
     """The picture with each block of fine pixels made one."""
     height, width, _ = pixels.shape
-    blocks = pixels.reshape(height // _FINE, _FINE, width // _FINE, _FINE, 3)
-    made: Pixels = blocks.mean(axis=(1, 3), dtype=np.float32)
+    made = np.zeros((height // FINE, width // FINE, 3), dtype=np.float32)
+    for row in range(FINE):
+        for column in range(FINE):
+            made += pixels[row::FINE, column::FINE]
+    made /= FINE * FINE
     return made
 
 
@@ -213,26 +255,24 @@ def _hatch(pixels: Pixels, mesh: Mesh, seen: Raster, camera: Camera, finding: Fi
     assert place is not None
     if place.faces is None or not len(place.faces):
         return _spot_of_point(np.array(place.centre), place.reach, seen, camera)
-    held = np.zeros(len(mesh.number), dtype=bool)
-    held[np.isin(mesh.number, place.faces)] = True
+    held = np.isin(mesh.number, place.faces)
     patch = (seen.face >= 0) & held[seen.face]
-    if np.count_nonzero(patch) < 3 * _FINE * _FINE:
+    if np.count_nonzero(patch) < 3 * FINE * FINE:
         return _spot_of_faces(mesh, np.flatnonzero(held), seen, camera)
     from scipy.ndimage import binary_dilation, binary_erosion, distance_transform_edt
 
-    rows, columns = np.flatnonzero(patch.any(axis=1)), np.flatnonzero(patch.any(axis=0))
-    window = np.s_[max(rows[0] - 1, 0) : rows[-1] + 2, max(columns[0] - 1, 0) : columns[-1] + 2]
+    window = _window(patch, 1)
     small = patch[window]
     ink = np.array(CHALK, dtype=np.float32)
-    lines = pattern(HATCH[finding.weight], number, camera.size[0], camera.size[1], _FINE)[window] & small
+    lines = pattern(HATCH[finding.weight], number, camera.size[0], camera.size[1], FINE)[window] & small
     rim = np.zeros_like(small)
     if finding.weight > Weight.NOTE:
-        rim = binary_dilation(small & ~binary_erosion(small, iterations=_FINE, border_value=0))
+        rim = binary_dilation(small & ~binary_erosion(small, iterations=FINE, border_value=0))
     pixels[window][rim | lines] = ink
     deep = distance_transform_edt(np.pad(small, 1))[1:-1, 1:-1]
     row, column = np.unravel_index(int(np.argmax(deep)), deep.shape)
     top, left = window[0].start, window[1].start
-    return ((left + column + 0.5) / _FINE, (top + row + 0.5) / _FINE)
+    return ((left + column + 0.5) / FINE, (top + row + 0.5) / FINE)
 
 
 def _spot_of_point(point: FloatArray, reach: float, seen: Raster, camera: Camera) -> Spot | None:
@@ -245,14 +285,14 @@ def _spot_of_point(point: FloatArray, reach: float, seen: Raster, camera: Camera
     if on and seen.depth[int(y), int(x)] < depth - 2.0 / camera.scale:
         return None
     if on and seen.face[int(y), int(x)] >= 0:
-        return (float(x) / _FINE, float(y) / _FINE)
+        return (float(x) / FINE, float(y) / FINE)
     rows, columns = np.nonzero(seen.face >= 0)
     away = np.hypot(columns + 0.5 - x, rows + 0.5 - y) / camera.scale
     away = np.hypot(away, seen.depth[rows, columns] - depth)
     if not len(away) or away.min() > reach + 2.0 / camera.scale:
         return None
     nearest = int(np.argmin(away))
-    return ((columns[nearest] + 0.5) / _FINE, (rows[nearest] + 0.5) / _FINE)
+    return ((columns[nearest] + 0.5) / FINE, (rows[nearest] + 0.5) / FINE)
 
 
 def _spot_of_faces(mesh: Mesh, faces: IntArray, seen: Raster, camera: Camera) -> Spot | None:
@@ -266,7 +306,7 @@ def _spot_of_faces(mesh: Mesh, faces: IntArray, seen: Raster, camera: Camera) ->
     near = seen.depth[y.astype(int), x.astype(int)] >= depth - 3.0 / camera.scale
     own, other = mesh.normal[faces] @ camera.toward, mesh.normal[shown] @ camera.toward
     good = np.flatnonzero(near & (np.abs(own) > 0.01) & ((shown < 0) | (own * other > 0)))
-    return (float(x[good[0]]) / _FINE, float(y[good[0]]) / _FINE) if len(good) else None
+    return (float(x[good[0]]) / FINE, float(y[good[0]]) / FINE) if len(good) else None
 
 
 def _pin(sheet: Sheet, spots: dict[int, Spot], findings: Sequence[Finding]) -> None:
@@ -282,6 +322,7 @@ def _pin(sheet: Sheet, spots: dict[int, Spot], findings: Sequence[Finding]) -> N
                 crowd = sum(math.dist(at, other) < 2 * _RADIUS + 4 for other in taken)
                 crowd += sum(math.dist(at, other) < _RADIUS + 3 for other in spots.values())
                 off = not (_RADIUS + 2 < at[0] < width - _RADIUS - 2 and _RADIUS + 2 < at[1] < height - _RADIUS - 2)
+                off |= at[0] < 0.6 * width and not 42 < at[1] < height - 36  # there stand the words and the scale
                 cost = 10 * crowd + 100 * off + abs(turn) + far / 40
                 if cost < least:
                     best, least = at, cost
@@ -306,7 +347,7 @@ def disc(sheet: Sheet, at: Spot, number: int, weight: Weight) -> None:
     sheet.write(str(number), at[0], at[1] + tall / 2, tall, letters, 1.5, at=0.5)
 
 
-def _scale_bar(sheet: Sheet, camera: Camera, unit: str) -> None:
+def scale_bar(sheet: Sheet, camera: Camera, unit: str) -> None:
     """A bar of round length, between a ninth and a quarter of the picture."""
     height, width = sheet.pixels.shape[:2]
     most = width / 4 / camera.scale
@@ -349,5 +390,5 @@ def _behind(sheet: Sheet, line: FloatArray, seen: Raster) -> None:
         points = a + (b - a) * np.linspace(0, 1, 2 * steps + 1)[:, None]
         for p, q in zip(points[:-1:2], points[1::2], strict=False):
             x, y = (p[:2] + q[:2]) / 2
-            if 0 <= x < width and 0 <= y < height and seen.depth[int(y * _FINE), int(x * _FINE)] > p[2] - 1e-6:
+            if 0 <= x < width and 0 <= y < height and seen.depth[int(y * FINE), int(x * FINE)] > p[2] - 1e-6:
                 sheet.line([(p[0], p[1]), (q[0], q[1])], SOFT, 1.0)

@@ -10,6 +10,7 @@ from pathlib import Path
 from lint.report.advice import TICKET_LINES, Advice, advise, cautions
 from lint.report.plain import UNIT_WORDS, listed, many, measured_text, path_text, place_text
 from lint.report.sheet import Sheet
+from lint.report.sketch import COLUMNS
 from lint.report.tally import Group, exit_text, groups, hidden_text, not_run_reasons, rules_text, tally
 from lint.report.together import Together, together
 from lint.terms import Finding, Fix, Outcome, PartReport, Report, Rule
@@ -40,6 +41,8 @@ def show_part(sheet: Sheet, part: PartReport, rules: Mapping[int, Rule], shared:
         return
     for note in part.notes:
         sheet.line(note, indent=2)
+    if "sketch" in part.pictures:
+        sheet.drawing(part.pictures["sketch"].decode("utf-8"), COLUMNS)
     safety = cautions(part, rules)
     broke = [r for r in part.rules if r.outcome is Outcome.BROKE]
     for result in broke:
