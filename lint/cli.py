@@ -151,6 +151,12 @@ def parser() -> argparse.ArgumentParser:
     shelf.add_argument("--to", metavar="FILE", type=Path, help="write the table to a file")
     shelf.add_argument("--jobs", metavar="N", type=_count, help="parts examined at a time (default: one for each core)")
 
+    page = _command(commands, "page", "open the local page in a browser: from a scan to a printable part, step by step")
+    page.add_argument("path", metavar="PATH", nargs="?", type=Path, help="the scan to begin with; or drop one on the page")
+    page.add_argument("--no-browser", action="store_true", help="only print the address")
+    page.add_argument("--deadline", metavar="SECONDS", type=_positive, help="the longest a piece of work may take (default: 1800)")
+    page.add_argument("--memory", metavar="GIB", type=_positive, help="the most memory a page may take (default: half of the machine's)")
+
     schema = _command(commands, "schema", "print the JSON Schema of a ticket, a shop file or a ledger")
     schema.add_argument("what", choices=("ticket", "shop", "ledger"))
     return top

@@ -148,23 +148,35 @@ def write(report: Report, bench: OnTheBench, settings: Settings, out: Path) -> t
 
     The record goes first, so that whatever a killed run leaves behind is known to be ours and a later run may write over it.
     """
-    assert report.mended is not None
-    part = report.mended.part
-    if part.units is None:
-        raise BadInput(f"{bench.part.source.path}: its true size is still unknown after the fix, so nothing was written; "
-                       "say units in the ticket, or mark a length that can be used")  # fmt: skip
+    files = finished_files(report, bench, settings, out)
     inputs = [p for p in (bench.part.source.path, bench.ticket_path) if p is not None]
+    for path, content in files.items():
+        swap_in(path, content, inputs=inputs)
+    return (out, record_path(out), ticket_path(out))
+
+
+def finished_files(report: Report, bench: OnTheBench, settings: Settings, out: Path) -> dict[Path, bytes]:
+    """Record, part and ticket as the bytes of their files, in the order to write them; nothing is written.
+
+    bench: the part as it was read, and its facts. Raises BadInput for a part of unknown size, or one that the format cannot hold.
+    """
+    assert report.mended is not None
+    before, part = bench.part, report.mended.part
+    if part.units is None:
+        raise BadInput(f"{before.source.path}: its true size is still unknown after the fix, so nothing was written; "
+                       "say units in the ticket, or mark a length that can be used")  # fmt: skip
     mesh = encode_for(part, out)
     back = read_data(mesh, out)
     _compare(part, back, out)
-    ticket = finished_ticket(bench.part, part, settings, back)
-    made_from = shown(bench.part.source.path.name)
+    ticket = finished_ticket(before, part, settings, back)
+    made_from = shown(before.source.path.name)
     comment = f"{MARK} {__version__}, beside {shown(out.name)}\nmade from {made_from}; points are in the numbers of the new file"
-    record = record_data(report, bench.part, settings, out, back.source.sha256, again.given_data(bench, settings))
-    swap_in(record_path(out), data.text_of(record).encode("utf-8"), inputs=inputs)
-    swap_in(out, mesh, inputs=inputs)
-    swap_in(ticket_path(out), ticket_text(ticket, {"": comment}).encode("utf-8"), inputs=inputs)
-    return (out, record_path(out), ticket_path(out))
+    record = record_data(report, before, settings, out, back.source.sha256, again.given_data(bench, settings))
+    return {
+        record_path(out): data.text_of(record).encode("utf-8"),
+        out: mesh,
+        ticket_path(out): ticket_text(ticket, {"": comment}).encode("utf-8"),
+    }
 
 
 def _compare(part: Part, back: Part, out: Path) -> None:

@@ -20,7 +20,7 @@ Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 _READY = "ready"
-_DIED = object()
+DIED = object()
 _GIB = 1 << 30
 
 
@@ -46,7 +46,7 @@ def spread(
     """
     results: dict[int, Result] = {}
     waiting = deque(order)
-    workers: list[_Worker] = []
+    workers: list[Worker] = []
 
     def finish(index: int, result: Result) -> None:
         results[index] = result
@@ -55,13 +55,13 @@ def spread(
     try:
         while len(results) < len(items):
             while len(workers) < min(jobs, len(items) - len(results)):
-                workers.append(_Worker(work, prepare, prepare_with, memory))
+                workers.append(Worker(work, prepare, prepare_with, memory))
             heard = wait([w.pipe for w in workers], _patience(workers, deadline))
             for worker in list(workers):
                 index = worker.index
                 if worker.pipe in heard:
                     said = worker.hear()
-                    if said is _DIED:
+                    if said is DIED:
                         workers.remove(worker)
                         worker.end()
                         if index is None:
@@ -85,13 +85,13 @@ def spread(
     return [results[i] for i in range(len(items))]
 
 
-def _patience(workers: Sequence[_Worker], deadline: float | None) -> float | None:
+def _patience(workers: Sequence[Worker], deadline: float | None) -> float | None:
     """Seconds until the first deadline passes; None when there is none to wait for."""
     begun = [w.since for w in workers if w.index is not None]
     return None if deadline is None or not begun else max(0.0, min(begun) + deadline - time.monotonic()) + 0.01
 
 
-class _Worker:
+class Worker:
     """A process and the pipe to it. index: of the item it works on; since: when it was given that."""
 
     def __init__(self, *told: Any) -> None:
@@ -110,11 +110,11 @@ class _Worker:
             self.pipe.send(items[index])
 
     def hear(self) -> Any:
-        """What it says: a result, or that it is ready; _DIED when it has ended without a word. Raises what it raised."""
+        """What it says: a result, or that it is ready; DIED when it has ended without a word. Raises what it raised."""
         try:
             raised, said = self.pipe.recv()
         except (EOFError, OSError):
-            return _DIED
+            return DIED
         if raised:
             raise said
         return said

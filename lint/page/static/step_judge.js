@@ -1,0 +1,68 @@
+// Step 6: what the rules find, in the picture and as a list.
+import { care, el, many, press, put, sentence, small } from './make.js';
+import * as line from './line.js';
+import * as stage from './stage.js';
+
+const WEIGHTS = { note: 1, caution: 2, stop: 3 };
+export const MEANS = { stop: 'printed as it is, it fails or is of no use', caution: 'likely to cost you a print or a mould', note: 'good to know' };
+
+export const pinsOf = (report) => report.findings.filter((f) => f.place).map((f) => ({ number: f.number, at: f.place.centre, reach: f.place.reach, label: `${f.weight}, ${f.name}`, weight: WEIGHTS[f.weight] }));
+
+export const judgeStep = {
+  title: 'What is wrong with it',
+  summary: ({ judged }) => (judged ? judged.counts_text : ''),
+  async fill(body, job) {
+    const progress = el('p', { class: 'progress', role: 'status' }, 'Asking every rule ...');
+    body.append(progress);
+    job.judged ??= await line.work('judge', { ticket: job.said() }, (seconds) => (progress.textContent = `Asking every rule, ${seconds.toFixed(0)} s`));
+    const { judged } = job, list = findingsList(judged);
+    await stage.show([{ picture: 'judged', name: job.scan.name, patches: judged.patches, pins: pinsOf(judged) }], judged.units ? 'mm' : 'file units');
+    stage.on({ pin: (number) => list.choose(number) });
+    progress.textContent = `${judged.counts_text}.`;
+    put(body, list, ...rest(judged), el('p', { class: 'row' }, job.next('Next: what can be done')));
+  },
+};
+
+// The findings as buttons, the worst first; pressing one flies to its place.
+export function findingsList(report) {
+  const list = el('ol', { class: 'findings' });
+  const go = (finding) => {
+    list.querySelectorAll('.finding').forEach((node) => node.toggleAttribute('data-chosen', node.dataset.number === String(finding.number)));
+    stage.current()?.choose(finding.number);
+    if (finding.place) stage.fly(finding.place, finding.number);
+  };
+  const seen = new Set();
+  for (const finding of report.findings) {
+    const caution = !seen.has(finding.rule) && report.cautions[finding.rule];
+    const hand = !seen.has(finding.rule) && report.hands[finding.rule];
+    seen.add(finding.rule);
+    list.append(el('li', { class: `finding ${finding.weight}`, 'data-number': finding.number },
+      el('span', { class: 'tag', 'aria-hidden': 'true' }, String(finding.number)),
+      el('div', {},
+        el('h3', {}, el('span', { class: 'weight' }, finding.weight), ` ${finding.name}`, el('span', { class: 'rule' }, ` rule ${finding.rule}`)),
+        el('p', {}, sentence(finding.message)),
+        finding.place ? press('Show the place', () => go(finding), { class: 'press little', 'aria-label': `Show the place of ${finding.number}, ${finding.name}` }) : null,
+        hand ? small(`By hand: ${hand.replace(/\.$/, '')}.`) : null,
+        caution ? care(caution) : null)));
+  }
+  list.choose = (number) => {
+    const finding = report.findings.find((f) => f.number === number);
+    if (!finding) return;
+    go(finding);
+    const node = list.querySelector(`[data-number="${number}"]`);
+    node.scrollIntoView({ block: 'nearest' });
+    node.querySelector('button')?.focus({ preventScroll: true });
+  };
+  return list;
+}
+
+export function rest(report) {
+  const counts = Object.entries(MEANS).filter(([weight]) => report.counts[weight]).map(([weight, means]) => `${weight}: ${means}`);
+  return [
+    report.findings.length ? null : el('p', {}, 'Every rule that could be asked found nothing.'),
+    counts.length ? small(`${counts.join('. ')}.`) : null,
+    report.not_run.length ? el('details', {}, el('summary', {}, `Not judged: ${many(report.not_run.reduce((n, r) => n + r.rules.length, 0), 'rule')}`),
+      el('ul', { class: 'plain' }, report.not_run.map((r) => el('li', {}, `${r.rules.length > 1 ? 'Rules' : 'Rule'} ${r.rules.join(', ')}: ${r.why}.`)))) : null,
+    small('Geometry only: a clean card is no promise that a print succeeds, and nothing here is a fit check for a medical device.'),
+  ].filter(Boolean);
+}
