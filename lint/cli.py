@@ -22,7 +22,7 @@ REPORT = (
     "Your files are as they were. Please report it where you got buckwright, with the command you gave and, if you may show it, "
     "the part; BUCKWRIGHT_TRACE=1 before the command shows where it happened"
 )
-FORMS = ("terminal", "json", "sarif", "junit", "markdown", "png")
+FORMS = ("terminal", "json", "sarif", "junit", "markdown", "page", "png")
 
 # Options whose value may begin with a minus sign, which would otherwise be taken for another option.
 _SIGNED = frozenset({"--pull", "--from", "--to-point"})
@@ -115,7 +115,8 @@ def parser() -> argparse.ArgumentParser:
                      help="do over what a .record.json says, with its facts and no others: the same part, byte for byte")  # fmt: skip
     fix.add_argument("--plan", action="store_true", help="say what would be done, measured on a copy in memory, and write nothing")
     fix.add_argument("--picture", metavar="FILE", type=Path, help="draw the part before and after, and where its skin moved: a .png")
-    fix.add_argument("--as", dest="form", choices=("terminal", "json"), default="terminal", help="how to write the report")
+    fix.add_argument("--as", dest="form", choices=("terminal", "json", "page"), default="terminal", help="how to write the report")
+    fix.add_argument("--report", metavar="FILE", type=Path, help="write the report to a file; --to is where the part goes")
     _facts(fix)
 
     rules = _command(commands, "rules", "list the rules, or show the page of one")

@@ -392,6 +392,7 @@ class PartReport:
     faces, low (the low corner, in the coordinates of the part) and extents stay when the arrays of `part` are let go,
     as they are when a report comes back from another process. settings: the facts the run went by. volume: mm3,
     None for an open part. pictures: drawn where the mesh still was, when asked for: "card" (PNG) and "sketch" (text) by name.
+    scene: what a page shows of it (a lint.view.scene.Scene), when a page was asked for.
     """
 
     part: Part | None
@@ -408,6 +409,7 @@ class PartReport:
     settings: Any = None
     volume: float | None = None
     pictures: Mapping[str, bytes] = field(default_factory=dict, repr=False)
+    scene: Any = None
 
     def worst(self) -> Weight | None:
         """The heaviest weight that counts, or None."""

@@ -35,6 +35,10 @@ def run(args: argparse.Namespace) -> int:
     facts = Facts(args.ticket, {**args.facts, "allow": args.allow, "steps": args.step or None})
     if args.to is not None:
         refuse(args.path, args.to)
+    if args.report is None:
+        screen.refuse_on_screen(args.form, "--report FILE")
+    elif args.to is not None and args.report in (args.to, record_path(args.to), ticket_path(args.to)):
+        raise BadInput(f"{args.report}: this is where the part, its ticket or its record goes: give --report another name")
     if args.picture is not None:
         screen.refuse_as_picture(args.picture, "--picture", inputs=[args.path])
     bench, recorded = _bench(args, facts)
@@ -52,6 +56,8 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput(mended.before.unreadable)
     report = Report((mended.after,), EDITION, __version__, Weight.STOP, mended)
     written: tuple[Path, ...] = ()
+    if args.form == "page":
+        report = seen(report, settings)
     lean = _slim(report)
     if not args.plan and report.exit_code() != 2:
         written = write(report, bench, settings, args.to)
@@ -66,12 +72,19 @@ def run(args: argparse.Namespace) -> int:
         said = {**data.report_data(lean), "plan": args.plan, "written": [data.path_data(p) for p in written]}
         if same:
             said["from_record"] = same
-        screen.put(data.text_of(said), machine=True)
+        text = data.text_of(said)
+    elif args.form == "page":
+        from lint.report import page
+
+        text = page.render(lean, all_rules(), all_fixes(), written=written, plan=args.plan, besides=same)
     else:
-        screen.put(mending.render(lean, all_rules(), all_fixes(), written=written, plan=args.plan,
-                                  width=screen.width(), colour=screen.colour()))  # fmt: skip
-        if same:
-            screen.put(f"{same}\n")
+        text = mending.render(lean, all_rules(), all_fixes(), written=written, plan=args.plan,
+                              width=screen.width(), colour=args.report is None and screen.colour())  # fmt: skip
+        text += f"{same}\n" if same else ""
+    if args.report is not None:
+        screen.write(args.report, text)
+    else:
+        screen.put(text, machine=args.form != "terminal")
     return report.exit_code()
 
 
@@ -83,6 +96,17 @@ def _bench(args: argparse.Namespace, facts: Facts) -> tuple[OnTheBench, dict[str
     if said:
         raise BadInput(f"--from-record does over what the record says, so --{said[0]} has no place beside it: leave one of them out")
     return again.read_again(args.path, args.from_record)
+
+
+def seen(report: Report, settings: Settings) -> Report:
+    """The report with the scenes of the part before and after, shown side by side in the coordinates of the finished part."""
+    from lint.view.compare import scenes_of
+
+    mended = report.mended
+    assert mended is not None
+    before, after = scenes_of(mended, settings)
+    after_report = replace(mended.after, scene=after)
+    return replace(report, parts=(after_report,), mended=replace(mended, before=replace(mended.before, scene=before), after=after_report))
 
 
 def _slim(report: Report) -> Report:

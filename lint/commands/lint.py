@@ -50,6 +50,7 @@ def run(args: argparse.Namespace) -> int:
         return write_card(report, args.to)
     text = render(report, args.form, beside(report, args.to) if args.pictures else {})
     if args.to is None:
+        screen.refuse_on_screen(args.form, "--to FILE")
         screen.put(text, machine=args.form != "terminal")
     else:
         screen.write(args.to, text)
@@ -69,6 +70,8 @@ def pictures_wanted(args: argparse.Namespace, paths: list[Path]) -> tuple[str, .
     # never where nobody would see it as a picture
     if args.sketch and args.form == "terminal" and args.to is None and screen.colour() and screen.blocks():
         return ("sketch",)
+    if args.form == "page":
+        return ("page",)
     return ("card",) if args.pictures or args.form == "png" else ()
 
 
@@ -129,6 +132,10 @@ def render(report: Report, form: str, pictures: Mapping[Path, str] = MappingProx
         from lint.report import markdown
 
         return markdown.render(report, pictures)
+    if form == "page":
+        from lint.report import page
+
+        return page.render(report, all_rules(), all_fixes())
     from lint.report import terminal
 
     return terminal.render(report, all_rules(), all_fixes(), width=screen.width(), colour=screen.colour())
@@ -171,7 +178,7 @@ class Run:
     """What every part of a run is judged by: the facts, the rules asked for, and the shelf it may be compared with.
 
     known: what has been measured of the shelf beforehand, so that no process does it again: by part and name, a value or NotRun.
-    drawn: the pictures wanted of each part, "card" or "sketch".
+    drawn: the pictures wanted of each part, "card", "sketch" or "page".
     """
 
     facts: Facts
@@ -196,6 +203,12 @@ def judge(path: Path, facts: Facts, only: frozenset[int] | None, shelf: Shelf, d
         bench = read_part(path, facts)
         report = narrowed(examine(bench.part, wanted(only), bench.settings, shelf=shelf), only)
         pictures = draw(replace(report, path=path), bench.part, drawn)
+        if "page" in drawn and report.unreadable is None:
+            from lint.view.scene import faces_each, in_order, scene_of
+
+            found, count = in_order(report.findings), len(shelf.paths)
+            scene = scene_of(bench.part, found, bench.settings, most=faces_each(count), stills=2 if count <= _FEW else 1)
+            report = replace(report, scene=scene)
     except BadInput as error:
         return PartReport(None, path, unreadable=str(error))
     except MemoryError:

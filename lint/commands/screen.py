@@ -43,6 +43,12 @@ def put(text: str, *, machine: bool = False) -> None:
     sys.stdout.flush()
 
 
+def refuse_on_screen(form: str, instead: str) -> None:
+    """Raise BadInput for a form that is a file to open in a browser, when standard output is a terminal."""
+    if form == "page" and sys.stdout.isatty():
+        raise BadInput(f"--as page makes a file to open in a browser: say where it goes with {instead}, such as report.html")
+
+
 def write(path: Path, text: str | bytes) -> None:
     """Write a report to a file by swapping in a whole one. Raises BadInput where a part or a ticket stands, or on no room."""
     from lint.load import SUFFIXES

@@ -27,7 +27,7 @@ in float amount;
 flat in uvec2 ink;
 uniform vec3 plaster, pencil, board, eye, boxLow, boxHigh;
 uniform vec4 cut;
-uniform float pixel, bandWidth, cutStep, hand;
+uniform float pixel, bandWidth, cutStep, hand, faded;
 uniform int solid, valued, boxed, chosen;
 out vec4 colour;
 
@@ -74,7 +74,7 @@ void main() {
       colour = vec4(mix(mix(board, plaster, 0.45), pencil, 0.65 * line), 1.0);
       return;
     }
-    c *= 0.62;
+    c = plaster * (0.34 + 0.3 * lamp + 0.12 * window);
     c = mix(c, pencil, 0.3 * stripe(at.y, 6.0, 1.2));
   } else if (valued == 1) {
     float band = amount / bandWidth;
@@ -92,7 +92,7 @@ void main() {
   }
   if (ink.y > 0u && valued == 0) {
     bool strong = int(ink.x) == chosen;
-    c = mix(c, pencil, (strong ? 0.9 : 0.62) * hatch(ink.y, at, strong));
+    c = mix(c, pencil, (strong ? 0.9 : 0.62 * faded) * hatch(ink.y, at, strong));
     if (strong) c = mix(c, pencil, 0.14);
   }
   if (cutting && abs(off) < 1.3 * fwidth(off)) c = mix(c, pencil, 0.9);

@@ -60,7 +60,7 @@ function handsOn(canvas, does) {
       else if (event.key === '-') does.zoom(1.2);
       else if (event.key === '0') does.whole();
       else if (measuring && event.key === 'Enter') does.takeAtCross();
-      else if (measuring && event.key === 'Escape') does.letGo();
+      else if (measuring && event.key === 'Escape' && does.letGo());
       else return;
       event.preventDefault();
     },

@@ -30,11 +30,11 @@ function bedLines(size, box) { // a rule along the front and the left edge: ever
 // The directions that matter, as {from, way, length, text}: how it is printed, and how the mould comes off.
 function arrowsOf(bed, pull, [low, high]) {
   const size = long(sub(high, low)) || 1, list = [];
-  if (bed) list.push({ from: bedCorner(bed, [low, high]), way: [0, 0, 1], length: 0.3 * size, text: 'printed upwards' });
+  if (bed) list.push({ from: bedCorner(bed, [low, high]), way: [0, 0, 1], length: 0.22 * size, text: 'printed upwards' });
   if (pull) {
     const way = unit(pull), middle = times(add(low, high), 0.5), half = times(sub(high, low), 0.5);
     const out = Math.min(...[0, 1, 2].map((i) => (way[i] ? half[i] / Math.abs(way[i]) : Infinity)));
-    list.push({ from: add(middle, times(way, out + 0.04 * size)), way, length: 0.26 * size, text: 'the mould comes off this way' });
+    list.push({ from: add(middle, times(way, out + 0.04 * size)), way, length: 0.16 * size, text: 'the mould comes off this way' });
   }
   return list;
 }

@@ -3,6 +3,7 @@
 
 const WEIGHTS = { 1: 'note', 2: 'caution', 3: 'stop' };
 const TAG = 26; // pixels, also the least size of something to press
+const APART = 29; // from one tag to the next
 
 function element(kind, className, text = '') {
   const made = document.createElement(kind);
@@ -11,10 +12,9 @@ function element(kind, className, text = '') {
   return made;
 }
 
-// Places where a tag may hang, in steps from its own, nearest first, so that tags never cover one another.
-const HANGS = [];
-for (let right = -3; right <= 3; right++) for (let up = 0; up <= 6; up++) HANGS.push([right, up]);
-HANGS.sort((a, b) => Math.abs(a[0]) * 1.2 + a[1] - Math.abs(b[0]) * 1.2 - b[1]);
+// Where a tag may hang, in steps from its place, so that tags never cover one another. One that finds no room waits until the eye
+// comes nearer; what lies behind skin must not push others away.
+const HANGS = [[0, 0], [0, 1], [-1, 0], [1, 0], [-1, 1], [1, 1], [0, 2]];
 
 function tagsOver(canvas, { onPin, onGrip }) {
   const layer = element('div', 'bw-layer');
@@ -22,7 +22,8 @@ function tagsOver(canvas, { onPin, onGrip }) {
   let pins = [], labels = [], grips = [];
   const cursor = element('div', 'bw-cursor');
   cursor.hidden = true;
-  layer.append(cursor);
+  const crowd = element('span', 'bw-crowd');
+  layer.append(cursor, crowd);
 
   function place(node, x, y) {
     node.style.transform = `translate(${Math.round(x)}px, ${Math.round(y)}px)`;
@@ -39,33 +40,34 @@ function tagsOver(canvas, { onPin, onGrip }) {
       node.dataset.number = String(pin.number);
       node.addEventListener('click', () => onPin(pin.number));
       layer.append(node);
-      return { ...pin, node };
+      return { ...pin, node, behind: false };
     });
   }
 
-  // where(part, at) gives [x, y] on the layer or null; hidden(pin) whether skin lies before it.
-  function hang(where, rooms, chosen) {
-    const taken = new Set();
-    const order = [...pins].sort((a, b) => (b.number === chosen) - (a.number === chosen));
-    for (const pin of order) {
-      const spot = where(pin.part, pin.at), room = rooms[pin.part];
-      const out = !spot || spot[0] < room.x || spot[0] > room.x + room.wide || spot[1] < 0 || spot[1] > room.high;
-      pin.node.hidden = out;
-      if (out) continue;
-      const cell = [Math.round(spot[0] / TAG), Math.round(spot[1] / TAG)];
-      const free = HANGS.find(([right, up]) => !taken.has(`${cell[0] + right},${cell[1] - up}`));
-      if (!free) {
-        pin.node.hidden = true;
-        continue;
-      }
-      taken.add(`${cell[0] + free[0]},${cell[1] - free[1]}`);
-      const x = free[0] || free[1] ? (cell[0] + free[0]) * TAG : spot[0], y = free[0] || free[1] ? (cell[1] - free[1]) * TAG : spot[1];
-      const dx = spot[0] - x, dy = spot[1] - y + 8; // from the middle of the tag's lower edge to the place
+  // where(part, at) gives [x, y] on the layer or null; bare: parts whose tags are put away.
+  function hang(where, rooms, chosen, bare) {
+    const taken = [];
+    let waiting = 0;
+    const rank = (pin) => (pin.number === chosen ? 100 : 0) + (pin.behind ? 0 : 10) + (pin.weight || 0);
+    for (const pin of [...pins].sort((a, b) => rank(b) - rank(a))) {
+      const spot = pin.part === bare ? null : where(pin.part, pin.at), room = rooms[pin.part];
+      const seen = spot && spot[0] >= room.x && spot[0] <= room.x + room.wide && spot[1] >= 0 && spot[1] <= room.high;
+      const hangs = pin.behind && pin.number !== chosen ? HANGS.slice(0, 1) : HANGS;
+      const free = seen && hangs.find(([right, up]) => taken.every(([x, y]) =>
+        Math.abs(spot[0] + right * APART - x) >= APART || Math.abs(spot[1] - up * APART - y) >= APART));
+      pin.node.hidden = !free;
+      if (seen && !free) waiting++;
+      if (!free) continue;
+      const dx = -free[0] * APART, dy = free[1] * APART + 8; // from the middle of the tag's lower edge to the place
+      taken.push([spot[0] - dx, spot[1] - dy + 8]);
       pin.node.style.setProperty('--reach', `${Math.round(Math.hypot(dx, dy))}px`);
       pin.node.style.setProperty('--lean', `${Math.atan2(-dx, dy).toFixed(3)}rad`);
       pin.node.classList.toggle('chosen', pin.number === chosen);
-      place(pin.node, x - TAG / 2, y - TAG - 8);
+      pin.node.classList.toggle('behind', pin.behind);
+      place(pin.node, spot[0] - dx - TAG / 2, spot[1] - dy - TAG);
     }
+    const words = waiting ? `${waiting} more ${waiting === 1 ? 'place lies' : 'places lie'} too close to tag from here` : '';
+    if (crowd.textContent !== words) crowd.textContent = words;
   }
 
   function setLabels(list) { // [{part, at, text}]

@@ -15,6 +15,7 @@
 //   view.flyTo({centre, reach, number, part})               number: the patch and pin to bring out; turns to face the patch
 //   view.choose(number | null)                              brings a patch and pin out without moving
 //   view.look('front' | 'back' | 'left' | 'right' | 'above' | 'below' | 'whole')
+//   view.fit()                                              all of it, from the side it is seen from
 //   view.section({axis: 'x' | 'y' | 'z', at, keep: 'low' | 'high'} | null)   keep is chosen by where you stand when left out
 //   view.range(axis) -> [low, high] of what is shown
 //   view.bed([x, y, z] | null)                              the bed's outline under the part at height zero, and the build direction
@@ -63,7 +64,8 @@ function createView(canvas, options = {}) {
     mark();
     relabel();
     const [low, high] = span();
-    camera = { at: times(add(low, high), 0.5), yaw: rad(LOOKS.whole[0]), pitch: rad(LOOKS.whole[1]), far: whole() };
+    camera = { at: times(add(low, high), 0.5), yaw: rad(LOOKS.whole[0]), pitch: rad(LOOKS.whole[1]), far: 1 };
+    camera.far = whole();
     repaint();
   }
 
@@ -99,10 +101,26 @@ function createView(canvas, options = {}) {
     return parts.map((_, k) => ({ x: k * wide, wide, high: canvas.clientHeight }));
   }
 
-  function whole() {
-    const room = rooms()[0] || { wide: 1, high: 1 };
-    const narrow = Math.min(1, room.wide / Math.max(room.high, 1));
-    return (0.47 * extent()) / Math.tan(ANGLE / 2) / Math.max(narrow, 0.2);
+  // How far off the eye must stand for the whole to lie inside the room: stepping back by d adds d to every depth.
+  function whole(yaw = camera.yaw, pitch = camera.pitch) {
+    const room = rooms()[0] || { wide: 1, high: 1 }, at = times(add(...span()), 0.5), far = extent();
+    const tall = Math.tan(ANGLE / 2) * 0.84, wide = tall * (room.wide / Math.max(room.high, 1));
+    const toEye = lookAt(eyeOf({ at, yaw, pitch, far }), at, [0, 0, 1]);
+    let more = -Infinity;
+    const hold = (spot) => {
+      const p = placed(toEye, spot);
+      more = Math.max(more, Math.abs(p[0]) / wide + p[2], Math.abs(p[1]) / tall + p[2]);
+    };
+    for (const { mesh, to } of parts) {
+      const n = mesh.points.length / 3;
+      for (let i = 0; i < n; i += Math.ceil(n / 4000)) hold(placed(to, pointOf(mesh, i)));
+    }
+    for (const { from, way, length } of arrows()) hold(from), hold(add(from, times(way, 1.1 * length)));
+    return parts.length ? far + more : far;
+  }
+
+  function fit() { // all of it, from where we stand
+    go({ ...camera, at: times(add(...span()), 0.5), far: whole() });
   }
 
   // ---- the camera
@@ -133,13 +151,14 @@ function createView(canvas, options = {}) {
   function look(name) {
     const [yaw, pitch] = LOOKS[name].map(rad);
     const at = name === 'whole' ? times(add(...span()), 0.5) : camera.at;
-    go({ at, yaw, pitch, far: name === 'whole' ? whole() : camera.far });
+    go({ at, yaw, pitch, far: name === 'whole' ? whole(yaw, pitch) : camera.far });
   }
 
   function flyTo({ centre, reach, number = null, part = 0 }) {
     if (!parts[part]) return;
     if (number !== null) choose(number);
     const at = placed(parts[part].to, centre), size = extent();
+    if (reach * scaleOf(parts[part].to) > 0.45 * size) return look('whole');
     const patch = parts[part].patches.find((p) => p.number === number);
     const facing = patch && normalOf(parts[part], patch);
     const way = facing || unit(sub(at, times(add(...span()), 0.5)));
@@ -228,7 +247,7 @@ function createView(canvas, options = {}) {
     const valued = values && values.part === k;
     painter.drawPart(shapes[k], {
       toEye: multiply(toEye, model), toScreen, plaster: tones.plaster, pencil: tones.pencil, board: tones.board, cut: cutting,
-      eye: placed(inverse(model), eye), pixel, cutStep: camera.far / scaleOf(part.to) / 130, solid: mesh.closed ? 1 : 0,
+      eye: placed(inverse(model), eye), pixel, cutStep: camera.far / scaleOf(part.to) / 130, solid: mesh.closed ? 1 : 0, faded: shapes[k].slot > 0 ? 0.3 : 1,
       hand: handed(part.to), valued: valued ? 1 : 0, bandWidth: valued ? values.scaleMm / 5 : 1, chosen: shapes[k].slot || -1,
       boxed: crop ? 1 : 0, boxLow: crop ? sub(crop.min, mesh.middle) : [0, 0, 0], boxHigh: crop ? sub(crop.max, mesh.middle) : [0, 0, 0],
     });
@@ -256,7 +275,7 @@ function createView(canvas, options = {}) {
     const list = [];
     for (let k = 0; k < parts.length; k++) {
       for (const { from, way, length, text } of arrows()) list.push({ part: k, scene: add(from, times(way, length)), text });
-      if (bedSize) list.push({ part: k, scene: add(bedCorner(bedSize, span()), [bedSize[0] / 2, 0, 0]), text: `front of the bed, ${bedSize[0]} x ${bedSize[1]} mm` });
+      if (bedSize) list.push({ part: k, scene: add(bedCorner(bedSize, span()), [0.02 * bedSize[0], 0, 0]), kind: 'under', text: `front of the bed, ${bedSize[0]} x ${bedSize[1]} mm` });
     }
     if (measured) list.push({ part: measured.part, at: between(...measured.ends, 0.5), text: lengthText(measured.length), kind: 'length' });
     tags.setLabels(list);
@@ -277,7 +296,7 @@ function createView(canvas, options = {}) {
       return multiply(toScreen, toEye);
     });
     const where = (k, at) => onLayer(all[k], screens[k], placed(parts[k].to, at));
-    tags.hang(where, all, chosen);
+    tags.hang(where, all, chosen, values ? values.part : -1);
     for (const label of tags.labels()) {
       const spot = label.scene ? onLayer(all[label.part], screens[label.part], label.scene) : where(label.part, label.at);
       const room = all[label.part];
@@ -294,13 +313,15 @@ function createView(canvas, options = {}) {
   }
 
   function seePins() {
-    if (gone) return;
-    for (const pin of tags.pins()) {
-      if (pin.node.hidden) continue;
+    let changed = false;
+    for (const pin of gone ? [] : tags.pins()) {
       const part = parts[pin.part], eye = placed(part.back, eyeOf(camera)), way = sub(pin.at, eye);
       const hit = struck(part.mesh, eye, way, keptOf(part));
-      pin.node.classList.toggle('behind', Boolean(hit) && hit.far < 1 - (0.015 * part.mesh.size) / long(way));
+      const behind = Boolean(hit) && hit.far < 1 - (0.015 * part.mesh.size) / long(way);
+      changed = changed || behind !== pin.behind;
+      pin.behind = behind;
     }
+    if (changed) ask();
   }
 
   // ---- picking
@@ -437,9 +458,11 @@ function createView(canvas, options = {}) {
       if (!cursor) moveCursor(0, 0);
       pick(...cursor);
     },
-    letGo() {
+    letGo() { // false when nothing is held
+      if (!held.length) return false;
       held = [], measured = null;
       tell(null, 'Let go. Choose the first end.');
+      return true;
     },
   });
   const lost = (event) => event.preventDefault();
@@ -488,7 +511,7 @@ function createView(canvas, options = {}) {
 
   repaint();
   return {
-    show, flyTo, choose, look, section, measure, colourBy, box, repaint, dispose,
+    show, flyTo, choose, look, fit, section, measure, colourBy, box, repaint, dispose,
     zoom: (k) => zoom(k),
     turn: (yaw, pitch) => turn(rad(yaw), rad(pitch)),
     snap(on) { snapping = Boolean(on); },
