@@ -31,7 +31,13 @@ MOST_BYTES = 24_000_000  # of pictures in one file, as they stand in it: a brows
 
 
 def render(
-    report: Report, rules: Mapping[int, Rule], fixes: Mapping[str, Fix], *, written: Sequence[Path] = (), plan: bool = False, besides: str = ""
+    report: Report,
+    rules: Mapping[int, Rule],
+    fixes: Mapping[str, Fix],
+    *,
+    written: Sequence[Path] = (),
+    plan: bool = False,
+    besides: str = "",
 ) -> str:
     """The whole report as HTML, ending in a line break. For a fix, written: the files that now exist; plan: none were wanted;
     besides: one more thing to be said of it."""
