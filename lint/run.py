@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -45,7 +45,7 @@ def examine(
             findings.extend(found)
             if number == 1:
                 unreadable = f"{part.source.path}: {found[0].message}"
-    findings.sort(key=lambda f: (-f.weight, f.rule, -_past(f)))
+    findings = in_order(findings)
     return PartReport(
         part=part,
         path=part.source.path,
@@ -121,6 +121,11 @@ def _heavier(finding: Finding, rule: Rule, weight: Weight | None) -> Weight:
     if weight is None:
         return finding.weight
     return Weight(min(max(weight + (finding.weight - rule.weight), Weight.NOTE), Weight.STOP))
+
+
+def in_order(findings: Iterable[Finding]) -> list[Finding]:
+    """Findings as a report lists them: the heaviest first, then by rule, then the farthest past the limit."""
+    return sorted(findings, key=lambda f: (-f.weight, f.rule, -_past(f)))
 
 
 def _past(finding: Finding) -> float:

@@ -208,6 +208,25 @@ class LimitUsed:
     set_by: str
 
 
+@dataclass(frozen=True)
+class Pick:
+    """A question to the whole shelf that each part asks: which of the others concern it.
+
+    measurement: taken of every part; build: makes an index of it, {path: value} -> index; pick: (index, path, value) -> answer, for
+    the part at `path`. The answer is plain (dataclasses, tuples, lists, numbers, texts, paths, arrays): as long as it stays the same,
+    and so do the parts that the rule reads besides, a verdict given once still stands.
+    """
+
+    measurement: str
+    build: Callable[[Mapping[Path, Any]], Any]
+    pick: Callable[[Any, Path, Any], Any]
+
+    @property
+    def name(self) -> str:
+        """By what it is known from run to run."""
+        return f"{self.measurement} {self.build.__module__}.{self.build.__qualname__} {self.pick.__module__}.{self.pick.__qualname__}"
+
+
 FindFunction = Callable[..., Iterator[Finding]]
 
 
@@ -218,7 +237,7 @@ class Rule:
     needs: facts without which the rule is not run ("units", "process=resin", "part.body", "use.pull", "length", ...).
     after: numbers of rules that must be clean first, because the measurement means nothing otherwise.
     upright: the verdict depends on which way up the part stands (it may be spun about z, but not tumbled).
-    compares: measurements that it asks of every part of the shelf; each is then taken once, before parts are judged.
+    picks: what it asks of the whole shelf; those measurements are taken once of every part, before parts are judged.
     """
 
     number: int
@@ -232,7 +251,7 @@ class Rule:
     fix: str | None = None
     since: int = 1
     upright: bool = False
-    compares: tuple[str, ...] = ()
+    picks: tuple[Pick, ...] = ()
     retired: str | None = None
     page: str = ""
     function: FindFunction | None = None
@@ -393,6 +412,7 @@ class PartReport:
     as they are when a report comes back from another process. settings: the facts the run went by. volume: mm3,
     None for an open part. pictures: drawn where the mesh still was, when asked for: "card" (PNG) and "sketch" (text) by name.
     scene: what a page shows of it (a lint.view.scene.Scene), when a page was asked for.
+    stored: it was told from an earlier run's result, whose seconds these are.
     """
 
     part: Part | None
@@ -410,6 +430,7 @@ class PartReport:
     volume: float | None = None
     pictures: Mapping[str, bytes] = field(default_factory=dict, repr=False)
     scene: Any = None
+    stored: bool = False
 
     def worst(self) -> Weight | None:
         """The heaviest weight that counts, or None."""

@@ -25,10 +25,12 @@ from lint.measure.alignment import Surface
 from lint.measure.alike import Same, deliberate, index_of, laid, suspects
 from lint.measure.moments import Signature
 from lint.measure.surface import Extent
-from lint.terms import Finding, Limit, Part, Rule, Weight
+from lint.terms import Finding, Limit, Part, Pick, Rule, Weight
 
 if TYPE_CHECKING:
     from lint.shelf import Shelf
+
+CONCERNED = Pick("signature", index_of, suspects)
 
 rule = Rule(
     number=72,
@@ -41,7 +43,7 @@ rule = Rule(
         "if they are left and right on purpose, say so under side or pair in the tickets",
     },
     limits={"share": Limit(0.01, "% of the diagonal", "chosen for this project: above the rounding of file formats, below that of scans")},
-    compares=("signature",),
+    picks=(CONCERNED,),
 )
 
 # Copies beyond these add nothing: each of them is told of by its own file.
@@ -54,7 +56,7 @@ def find(part: Part, signature: Signature, extent: Extent, shelf: Shelf, limits:
     here = part.source.path
     shelf.require_others(part)
     surface: Surface | None = None
-    for suspect in suspects(shelf.gathered("signature", index_of), here, signature)[:_NAMED]:
+    for suspect in shelf.picked(CONCERNED, here, signature)[:_NAMED]:
         if deliberate(here, signature, suspect, mirrored=False):
             continue
         limit = max(limits["share"] / 100 * extent.diagonal, 2 * (signature.coarse + suspect.factor * suspect.signature.coarse))

@@ -10,7 +10,8 @@ import pytest
 
 from corpus import solids
 from lint.cli import main
-from lint.commands.lint import Run, look
+from lint.commands.judging import Run
+from lint.commands.looking import How, look
 from lint.commands.shelves import Facts
 from lint.load import SUFFIXES, read
 from lint.measure import Survey
@@ -226,7 +227,7 @@ def test_a_shelf_of_parts_is_read_once_to_compare_and_judged_in_processes(tmp_pa
         mesh = beak(float(rng.uniform(-2, 2))) if number % 12 else at(beak(), turn(number))
         write_part(part(mesh, str(path)), path)
         paths.append(path)
-    reports = look(paths, Run(Facts(flags={"units": "mm"}), frozenset({72}), tuple(paths)), 2)
+    reports = look(paths, Run(Facts(flags={"units": "mm"}), frozenset({72}), tuple(paths)), How(2))
     assert {r.path.name for r in reports if r.findings} == {"000.stl", "012.stl"}
     assert [r.findings[0].message.split()[0] for r in reports if r.findings] == ["012.stl", "000.stl"]
 

@@ -20,7 +20,8 @@ import pytest
 from corpus import solids
 from lint import rooms
 from lint.cli import main
-from lint.commands import lint as command
+from lint.commands import judging as command
+from lint.commands import lint as lint_command
 from lint.commands import shelves
 from lint.save import write_part
 from lint.terms import Limit, Part, Rule, Source, Weight
@@ -50,7 +51,7 @@ def _tall(part: Part) -> Iterator[Any]:
 def two_rules(monkeypatch: pytest.MonkeyPatch) -> None:
     """Two rules of known mind in place of the catalogue, so that these tests speak of the command alone."""
     first = rooms.all_rules()[1]
-    for module in (command, shelves):
+    for module in (command, lint_command, shelves):
         monkeypatch.setattr(module, "all_rules", lambda: {1: first, 4: open_edge, 9: tall})
 
 
@@ -286,7 +287,7 @@ def test_several_processes_say_what_one_says_in_the_same_order(shelf: Path) -> N
 
 DYING = """
 import os, sys
-from lint.commands import lint as command
+from lint.commands import judging as command
 real = command.read_part
 def read(path, facts):
     if path.name.startswith("deadly"):
@@ -326,7 +327,7 @@ def test_a_reader_that_has_read_enough_is_no_crash(shelf: Path) -> None:
 WAITING = """
 import sys, time
 from pathlib import Path
-from lint.commands import lint as command
+from lint.commands import judging as command
 def read(path, facts):
     Path("begun").touch()
     time.sleep(60)
@@ -375,7 +376,7 @@ def test_a_crash_of_the_command_itself_is_one_line_with_a_trace_on_wish(shelf: P
 
 STUCK = """
 import re, sys
-from lint.commands import lint as command
+from lint.commands import judging as command
 real = command.read_part
 def read(path, facts):
     if path.name.startswith("stuck"):

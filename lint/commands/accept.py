@@ -6,7 +6,9 @@ import argparse
 from pathlib import Path
 
 from lint.commands import screen
-from lint.commands.lint import Run, chosen, look
+from lint.commands.judging import Run
+from lint.commands.lint import chosen
+from lint.commands.looking import How, look
 from lint.commands.shelves import Facts, find_ledger, find_parts
 from lint.ledger import entries_for
 from lint.load.ticket import LEDGER, add_accepted, find_shop
@@ -23,7 +25,7 @@ def run(args: argparse.Namespace) -> int:
     if not paths:
         named = ", ".join(path_text(p) for p in args.paths)
         raise BadInput(f"no parts matched: {named} holds no file that is a part; nothing was accepted")
-    reports = look(paths, Run(Facts(), rules, tuple(paths)), args.jobs)
+    reports = look(paths, Run(Facts(), rules, tuple(paths)), How(args.jobs))
     unread = next((r for r in reports if r.unreadable is not None), None)
     if unread is not None:
         raise BadInput(f"{unread.unreadable}; nothing was accepted")

@@ -13,7 +13,7 @@ import numpy as np
 from lint import __version__
 from lint.commands import again, screen
 from lint.commands.finished import MARK, fingerprint, finished_ticket, record_data, record_path, refuse_strangers, ticket_path
-from lint.commands.lint import notes, slim
+from lint.commands.judging import notes, slim
 from lint.commands.shelves import Facts, OnTheBench, read_part
 from lint.load import read_data
 from lint.load.ticket import ticket_text

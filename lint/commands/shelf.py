@@ -8,7 +8,8 @@ import subprocess
 from pathlib import Path
 
 from lint.commands import screen
-from lint.commands.lint import Run, look
+from lint.commands.judging import Run
+from lint.commands.looking import How, look
 from lint.commands.shelves import Facts, find_parts
 from lint.report import shelf
 from lint.report.plain import path_text
@@ -25,7 +26,7 @@ def run(args: argparse.Namespace) -> int:
     paths = find_parts(args.paths)
     if not paths:
         raise BadInput(f"no parts matched: {', '.join(path_text(p) for p in args.paths)} holds no file that is a part")
-    rows = [_row(report) for report in look(paths, Run(Facts(), None, tuple(paths)), args.jobs)]
+    rows = [_row(report) for report in look(paths, Run(Facts(), None, tuple(paths)), How(args.jobs))]
     text = {"terminal": shelf.as_text, "markdown": shelf.as_markdown, "csv": shelf.as_csv}[args.form](rows)
     if args.to is None:
         screen.put(text, machine=args.form == "csv")

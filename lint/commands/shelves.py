@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from lint.load import SUFFIXES, read
-from lint.load.ticket import ENDING, LEDGER, find_shop, find_ticket, read_shop, read_ticket
+from lint.load.doors import fetching
+from lint.load.ticket import ENDING, LEDGER, find_shop, find_ticket, read_shop_told, read_ticket_told
 from lint.report.plain import path_text
 from lint.rooms import all_rules
 from lint.settings import Settings, gather
@@ -76,24 +77,38 @@ class Facts:
 
 @dataclass(frozen=True)
 class OnTheBench:
-    """A part with the facts it is judged by."""
+    """A part with the facts it is judged by.
+
+    ticket_told, shop_told: SHA-256 of the very bytes that the ticket and the shop file were read from; None without such a file.
+    fetched: files beside the part that it refers to, as `lint.load.doors.fetching` tells of them.
+    """
 
     part: Part
     settings: Settings
     ticket_path: Path | None
     shop_path: Path | None
+    ticket_told: str | None = None
+    shop_told: str | None = None
+    fetched: Mapping[str, str | None] = field(default_factory=dict)
 
 
 def read_part(path: Path, facts: Facts) -> OnTheBench:
     """Read a part with its ticket and shop file. Raises BadInput, in one line, for anything that cannot be used."""
     ticket_path = facts.ticket or find_ticket(path)
-    ticket = read_ticket(ticket_path) if ticket_path is not None else Ticket()
+    ticket, ticket_told = read_ticket_told(ticket_path) if ticket_path is not None else (Ticket(), None)
     shop_path = find_shop(path.absolute().parent)
-    shop = read_shop(shop_path) if shop_path is not None else None
-    part = read(path, ticket, units=facts.flags.get("units"), shop_units=_shop_units(shop))
+    shop, shop_told = read_shop_told(shop_path) if shop_path is not None else (None, None)
+    with fetching() as fetched:
+        part = read(path, ticket, units=facts.flags.get("units"), shop_units=_shop_units(shop))
     flags = {**facts.flags, "repository": shop is not None}
-    settings = gather(ticket, shop, flags, shop_name=path_text(shop_path) if shop_path else "shop.toml", rules=all_rules())
-    return OnTheBench(replace(part, ticket_path=ticket_path), settings, ticket_path, shop_path)
+    settings = gather(ticket, shop, flags, shop_name=shop_name(shop_path), rules=all_rules())
+    part = replace(part, ticket_path=ticket_path)
+    return OnTheBench(part, settings, ticket_path, shop_path, ticket_told, shop_told, fetched)
+
+
+def shop_name(path: Path | None) -> str:
+    """How a report calls the shop file."""
+    return path_text(path) if path is not None else "shop.toml"
 
 
 def _shop_units(shop: Shop | None) -> str | None:

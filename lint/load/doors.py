@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 import os
 import stat
+from collections.abc import Iterator
+from contextvars import ContextVar
 from pathlib import Path
 from urllib.parse import unquote
 
@@ -20,9 +24,7 @@ def read_bytes(path: Path, most: int) -> bytes:
     map kills the process.
     """
     try:
-        _ordinary(os.stat(path))
-        handle = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_CLOEXEC", 0))
-        with open(handle, "rb") as file:
+        with open(_opened(path), "rb") as file:
             info = os.fstat(file.fileno())
             _ordinary(info)
             if info.st_size > most:
@@ -41,11 +43,63 @@ def read_bytes(path: Path, most: int) -> bytes:
     return data
 
 
+def digest(path: Path) -> str | None:
+    """The SHA-256 of an ordinary file, in hexadecimal, read by pieces; None for whatever else `path` is, or cannot be."""
+    try:
+        with open(_opened(path), "rb", buffering=0) as file:
+            _ordinary(os.fstat(file.fileno()))
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except (Fault, OSError, ValueError):
+        return None
+
+
+def _opened(path: Path) -> int:
+    _ordinary(os.stat(path))
+    return os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_CLOEXEC", 0))
+
+
 def _ordinary(info: os.stat_result) -> None:
     if stat.S_ISDIR(info.st_mode):
         raise Fault("it is a folder, not a file; give the file inside it")
     if not stat.S_ISREG(info.st_mode):
         raise Fault("it is a pipe or a device, not an ordinary file; save the part to a file first")
+
+
+_fetched: ContextVar[dict[str, str | None] | None] = ContextVar("_fetched", default=None)
+
+
+@contextlib.contextmanager
+def fetching() -> Iterator[dict[str, str | None]]:
+    """What is fetched within, filled in as it happens: by reference, the SHA-256 of what was read, or None where that failed."""
+    told: dict[str, str | None] = {}
+    token = _fetched.set(told)
+    try:
+        yield told
+    finally:
+        _fetched.reset(token)
+
+
+def fetch(part: Path, reference: str, most: int) -> bytes:
+    """All bytes of the file beside a part that the part refers to. Raises Fault as `beside` and `read_bytes` do."""
+    told = _fetched.get()
+    if told is not None:
+        told[reference] = None
+    data = read_bytes(beside(part, reference), most)
+    if told is not None:
+        told[reference] = hashlib.sha256(data).hexdigest()
+    return data
+
+
+def same_beside(part: Path, fetched: dict[str, str | None]) -> bool:
+    """Whether what a part refers to is as it was when it was fetched."""
+    for reference, was in fetched.items():
+        try:
+            now = digest(beside(part, reference))
+        except Fault:
+            now = None
+        if now != was:
+            return False
+    return True
 
 
 def beside(part: Path, reference: str) -> Path:

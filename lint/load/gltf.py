@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lint.load.doors import beside, read_bytes
+from lint.load.doors import beside, fetch
 from lint.load.raw import Context, Fault, Raw, Texts, decoded, shown
 
 _MAGIC = b"glTF"
@@ -199,9 +199,9 @@ class Document:
                 return base64.b64decode(body, validate=True)
             except (binascii.Error, ValueError):
                 raise Fault(f"buffers[{index}]: its data: address is broken; export it again") from None
-        target = beside(self.context.path, address)
+        beside(self.context.path, address)
         try:
-            data = read_bytes(target, self.context.limits.max_unpacked - self._fetched)
+            data = fetch(self.context.path, address, self.context.limits.max_unpacked - self._fetched)
         except Fault as fault:
             raise Fault(f"its data file {shown(address)}: {fault}") from None
         self._fetched += len(data)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from lint.load.doors import beside, read_bytes
+from lint.load.doors import fetch
 from lint.load.polygons import triangles
 from lint.load.raw import Context, Fault, Raw, Texts, check_count, decoded, shown
 from lint.load.words import Rows, key, plain_text, rows_of
@@ -134,7 +134,7 @@ def _corners(rows: Rows, size: IntArray, so_far: IntArray) -> IntArray:
 def _textures(part: Path, library: str) -> list[str]:
     """Pictures that a material file in the part's own folder names; none when it is absent or lies elsewhere."""
     try:
-        text = read_bytes(beside(part, library), 4 << 20)
+        text = fetch(part, library, 4 << 20)
     except Fault:
         return []
     lines = (line.split() for line in text.splitlines()[:100_000])

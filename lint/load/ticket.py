@@ -7,6 +7,7 @@ where it can be found, and what is wanted. The types are in lint/ticket.py; JSON
 from __future__ import annotations
 
 import datetime
+import hashlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
@@ -50,6 +51,18 @@ def read_ticket(path: Path) -> Ticket:
 def read_shop(path: Path) -> Shop:
     """Read a shop file. Raises BadInput; its rule tables are checked later, against the rules they name."""
     return _read(path, Shop)
+
+
+def read_ticket_told(path: Path) -> tuple[Ticket, str]:
+    """A ticket with the SHA-256 of the very bytes it was read from. Raises BadInput as `read_ticket` does."""
+    data = _data(path)
+    return _decode(_text(data, path), path, Ticket), hashlib.sha256(data).hexdigest()
+
+
+def read_shop_told(path: Path) -> tuple[Shop, str]:
+    """A shop file with the SHA-256 of the very bytes it was read from. Raises BadInput as `read_shop` does."""
+    data = _data(path)
+    return _decode(_text(data, path), path, Shop), hashlib.sha256(data).hexdigest()
 
 
 def read_ledger(path: Path) -> Ledger:
@@ -98,7 +111,7 @@ def _add(path: Path, kind: type[Kind], added: dict[str, Any], header: str = "") 
 
     with locked(path):
         if path.exists():
-            old = _text(path)
+            old = _text(_data(path), path)
             _decode(old, path, kind)
             text = old + ("" if old.endswith("\n") or not old else "\n") + ("\n" if old else "") + to_toml(added, {})
         else:
@@ -116,11 +129,14 @@ def schemas() -> dict[str, dict[str, Any]]:
     return found
 
 
-def _text(path: Path) -> str:
+def _data(path: Path) -> bytes:
     try:
-        data = read_bytes(path, _LONGEST)
+        return read_bytes(path, _LONGEST)
     except Fault as fault:
         raise BadInput(f"{path_shown(path)}: {fault}") from None
+
+
+def _text(data: bytes, path: Path) -> str:
     try:
         return data.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
@@ -129,7 +145,7 @@ def _text(path: Path) -> str:
 
 
 def _read(path: Path, kind: type[Kind]) -> Kind:
-    return _decode(_text(path), path, kind)
+    return _decode(_text(_data(path), path), path, kind)
 
 
 def _decode(text: str, path: Path, kind: type[Kind]) -> Kind:

@@ -62,8 +62,13 @@ def suspects(index: Index, path: Path, signature: Signature) -> list[Suspect]:
 
 def deliberate(path: Path, mine: Signature, suspect: Suspect, *, mirrored: bool) -> bool:
     """Whether two parts are alike because they are a pair: one ticket names the other, or one is left and its mirror image right."""
-    paired = mine.pair == Path(os.path.realpath(suspect.path)) or suspect.signature.pair == Path(os.path.realpath(path))
+    paired = _names(path, mine.pair, suspect.path) or _names(suspect.path, suspect.signature.pair, path)
     return paired or (mirrored and {mine.side, suspect.signature.side} == {"left", "right"})
+
+
+def _names(part: Path, pair: str | None, other: Path) -> bool:
+    """Whether what the ticket of a part says under pair is that other file."""
+    return pair is not None and os.path.realpath(part.parent / pair) == os.path.realpath(other)
 
 
 @dataclass(frozen=True)

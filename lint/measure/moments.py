@@ -6,9 +6,7 @@ order or on the format of the file; and, unlike volume, they exist for an open s
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
@@ -72,7 +70,7 @@ class Signature:
 
     shape: (8,) numbers without a unit; two skins nowhere further apart than a share s of their radius differ by a few s.
     radius: root mean square distance of the skin from its middle; coarse: the gap between 32-bit numbers at the farthest point.
-    sha256, side, pair: the file's fingerprint, and the side and the full path of the pair that its ticket gives.
+    sha256, side, pair: the file's fingerprint, and the side and the file name of the pair that its ticket gives.
     """
 
     shape: FloatArray
@@ -80,7 +78,7 @@ class Signature:
     coarse: float
     sha256: str
     side: str
-    pair: Path | None
+    pair: str | None
 
 
 @measure
@@ -114,12 +112,11 @@ def signature(part: Part) -> Signature:
         np.linalg.norm(third),
         *np.linalg.eigvalsh(fourth),
     ])  # fmt: skip
-    name = part.ticket.part.pair
     return Signature(
         shape=shape,
         radius=known.radius,
         coarse=float(np.abs(part.vertices[part.faces].reshape(-1, 3)).max()) * 2.0**-23,
         sha256=part.source.sha256,
         side=part.ticket.part.side,
-        pair=None if name is None else Path(os.path.realpath(part.source.path.parent / name)),
+        pair=part.ticket.part.pair,
     )

@@ -22,7 +22,7 @@ import numpy as np
 from lint import __version__
 from lint.commands.finished import record_path, ticket_path
 from lint.commands.fix import finished_files, refuse_unknown_units
-from lint.commands.lint import wanted
+from lint.commands.judging import wanted
 from lint.commands.shelves import OnTheBench
 from lint.commands.size import said as length_said
 from lint.load import LoadLimits, path_shown, read_data

@@ -1,0 +1,164 @@
+"""All parts of a run judged: what still stands is told from the store, the rest is examined here, in processes, or on a cluster."""
+
+from __future__ import annotations
+
+import datetime
+import os
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from lint.commands import screen
+from lint.commands.judging import Judge, Run, Task, picks, reading_notes, wanted
+from lint.commands.kept import Compared, report_of
+from lint.commands.known import Judged, Known, Standing
+from lint.commands.ledgers import accepted
+from lint.run import in_order
+from lint.store import open_store
+from lint.terms import NotRun, PartReport
+
+# What a part may take when nobody said: ten minutes is many times what the largest scan has needed, and a build server waits no longer.
+_DEADLINE = 600.0
+
+# Fewer parts than this are measured for comparing sooner here than a pool for it has started.
+_FEW = 8
+
+
+@dataclass(frozen=True)
+class How:
+    """How a run is done, which changes no verdict.
+
+    jobs: parts examined at a time, None for one a core; deadline: seconds that one part may take; memory: GiB. Either of these brings even
+    a single part into a process of its own. fresh: what earlier runs found is not heard.
+    """
+
+    jobs: int | None = None
+    deadline: float | None = None
+    memory: float | None = None
+    fresh: bool = False
+
+
+def look(paths: list[Path], run: Run, how: How) -> list[PartReport]:
+    """The reports of these parts in their order, with what the ledgers accept marked."""
+    store = open_store()
+    known = None if store is None else Known(store, run.keys(), wanted(run.only), run.facts_of)
+    standing: dict[Path, Standing] = {}
+    if known is not None and not how.fresh and not run.drawn:  # a picture is drawn from the mesh, which is not kept
+        with screen.Progress(f"looking up {len(run.parts)} parts"):
+            standing = known.standing(run.parts)
+            run = replace(run, known={**run.known, **known.values(standing)})
+    run = _with_the_shelf_measured(run, how)
+    said: dict[Path, Compared] = {}
+    if known is not None and standing:
+        shelf = Judge(run).shelf
+        said = {path: heard for path in paths if path in standing and (heard := known.compared(path, standing[path], shelf))}
+    tasks = [Task(path, standing[path].key if path in standing else None) for path in paths if path not in said]
+    judged = dict(zip((t.path for t in tasks), _judged(tasks, len(paths), run, how), strict=True))
+    if known is not None:
+        for path, found in judged.items():
+            known.keep(path, found)
+        known.close()
+    return accepted([_told(path, standing.get(path), said.get(path), judged.get(path)) for path in paths], datetime.date.today())
+
+
+def _told(path: Path, standing: Standing | None, said: Compared | None, judged: Judged | None) -> PartReport:
+    """The report of a part, put together from what stands and what was found anew."""
+    if judged is not None and (judged.whole or judged.report.unreadable is not None):
+        return judged.report
+    assert standing is not None
+    notes = reading_notes(standing.ticket_path, standing.shop_path, standing.alone.source[3])
+    report = report_of(standing.alone, path, standing.ticket_path, notes)
+    more = judged.report if judged is not None else said
+    assert more is not None
+    both = sorted((*report.rules, *more.rules), key=lambda r: r.number)
+    return replace(report, rules=tuple(both), findings=tuple(in_order((*report.findings, *more.findings))))
+
+
+def _judged(tasks: list[Task], parts: int, run: Run, how: How) -> list[Judged]:
+    jobs = min(how.jobs or os.cpu_count() or 1, parts)
+    if not tasks:
+        return []
+    if jobs <= 1 and how.deadline is None and how.memory is None:
+        return _together(tasks, run)
+    return _apart(tasks, run, min(jobs, len(tasks)), how)
+
+
+def _together(tasks: list[Task], run: Run) -> list[Judged]:
+    judge = Judge(run)
+    found = []
+    with screen.Progress() as progress:
+        for count, task in enumerate(tasks):
+            progress(screen.doing(task.path, "examining" + (f", part {count + 1} of {len(tasks)}" if len(tasks) > 1 else "")))
+            found.append(judge(task))
+    return found
+
+
+def _apart(tasks: list[Task], run: Run, jobs: int, how: How) -> list[Judged]:
+    from lint.commands.pool import spread
+
+    deadline = how.deadline or _DEADLINE
+
+    def late(task: Task) -> Judged:
+        return _given_up(task, f"it took over {deadline:g} s; thin it out, or give it longer with --deadline")
+
+    order = sorted(range(len(tasks)), key=lambda i: -_size(tasks[i].path))
+    with screen.Progress(f"examining {len(tasks)} parts") as progress:
+        return spread(
+            _judge_here, tasks, jobs, order=order, died=_died, late=late, deadline=deadline, memory=how.memory,
+            prepare=_prepare, prepare_with=(run,),
+            ended=lambda count: progress(f"{count} of {len(tasks)} parts examined"),
+        )  # fmt: skip
+
+
+def _with_the_shelf_measured(run: Run, how: How) -> Run:
+    """The run, knowing what the rules that compare parts ask of every part, where there are many: each read once, in processes."""
+    from lint.commands.pool import spread
+
+    names = {pick.measurement for pick in picks(wanted(run.only))}
+    parts = [path for path in run.parts if any((path, name) not in run.known for name in names)]
+    jobs = min(how.jobs or os.cpu_count() or 1, len(parts))
+    if jobs <= 1 or len(parts) <= _FEW:
+        return run
+    died = NotRun("the process that measured it to compare with ended without a word")
+    with screen.Progress(f"reading {len(parts)} parts to compare") as progress:
+        found: list[dict[str, Any]] = spread(
+            _measure_here, parts, jobs, order=sorted(range(len(parts)), key=lambda i: -_size(parts[i])),
+            died=lambda path: dict.fromkeys(names, died), deadline=how.deadline or _DEADLINE, memory=how.memory,
+            prepare=_prepare, prepare_with=(run,),
+            ended=lambda count: progress(f"{count} of {len(parts)} parts read to compare"),
+        )  # fmt: skip
+    measured = {(path, name): value for path, values in zip(parts, found, strict=True) for name, value in values.items()}
+    return replace(run, known={**run.known, **measured})
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+def _died(task: Task) -> Judged:
+    return _given_up(task, "the process that examined it ended without a word, most often for want of memory")
+
+
+def _given_up(task: Task, why: str) -> Judged:
+    return Judged(PartReport(None, task.path, unreadable=f"{task.path}: not run: {why}"))
+
+
+_here: Judge | None = None
+
+
+def _prepare(run: Run) -> None:
+    global _here
+    _here = Judge(run)
+
+
+def _judge_here(task: Task) -> Judged:
+    assert _here is not None
+    return _here(task)
+
+
+def _measure_here(path: Path) -> dict[str, Any]:
+    assert _here is not None
+    return _here.measured(path)
