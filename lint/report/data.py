@@ -61,6 +61,7 @@ def part_data(part: PartReport) -> dict[str, Any]:
         "low_corner": list(part.low) if part.low else None,
         "units": part.part.units if part.part is not None else None,
         "units_from": part.part.units_from if part.part is not None else None,
+        "stored": part.stored,
         "seconds": round(part.seconds, 4),
         "measured_seconds": {name: round(s, 4) for name, s in part.measured_seconds.items()},
         "settings": settings_data(part.settings),

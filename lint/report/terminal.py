@@ -176,4 +176,8 @@ def show_last(sheet: Sheet, report: Report) -> None:
     if hidden:
         last.append(f"not counted: {hidden}")
     sheet.line("; ".join(last))
+    told = sum(p.stored for p in report.parts)
+    if told:
+        which = f"{told:,} of them" if told < len(report.parts) else "all" if told > 1 else "it"
+        sheet.line(f"{which} told from an earlier run, unchanged since; --fresh examines anew", "dim")
     sheet.line(exit_text(report), "bold")
