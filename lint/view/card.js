@@ -244,7 +244,7 @@
     else if (key === '[') slide(-10);
     else if (key === ']') slide(10);
     else if (key === 'm') measuring(!view.measuring);
-    else if (key === 'escape' && view.measuring) measuring(false);
+    else if (key === 'escape' && view.measuring && !view.picked.length) measuring(false);
     else return;
     event.preventDefault();
   });

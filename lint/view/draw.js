@@ -86,8 +86,8 @@ void main() {
       vec2 cell = mod(vec2(a, b), 6.0) - 3.0;
       float dots = 1.0 - smoothstep(step5 * 0.62 - 0.4, step5 * 0.62 + 0.4, length(cell));
       if (step5 > 0.0) c = mix(c, pencil, 0.75 * dots + 0.05 * step5);
-      float contour = min(fract(band), 1.0 - fract(band)) / max(fwidth(band), 1e-6);
-      if (band > 0.5) c = mix(c, pencil, 0.8 * (1.0 - smoothstep(0.4, 1.2, contour)));
+      float slope = fwidth(band), contour = min(fract(band), 1.0 - fract(band)) / max(slope, 1e-6);
+      if (band > 0.5 && slope > 2e-3) c = mix(c, pencil, 0.8 * (1.0 - smoothstep(0.4, 1.2, contour)));
     }
   }
   if (ink.y > 0u && valued == 0) {

@@ -56,13 +56,13 @@ function tagsOver(canvas, { onPin, onGrip }) {
       const free = seen && hangs.find(([right, up]) => taken.every(([x, y]) =>
         Math.abs(spot[0] + right * APART - x) >= APART || Math.abs(spot[1] - up * APART - y) >= APART));
       pin.node.hidden = !free;
+      pin.node.classList.toggle('chosen', pin.number === chosen);
       if (seen && !free) waiting++;
       if (!free) continue;
       const dx = -free[0] * APART, dy = free[1] * APART + 8; // from the middle of the tag's lower edge to the place
       taken.push([spot[0] - dx, spot[1] - dy + 8]);
       pin.node.style.setProperty('--reach', `${Math.round(Math.hypot(dx, dy))}px`);
       pin.node.style.setProperty('--lean', `${Math.atan2(-dx, dy).toFixed(3)}rad`);
-      pin.node.classList.toggle('chosen', pin.number === chosen);
       pin.node.classList.toggle('behind', pin.behind);
       place(pin.node, spot[0] - dx - TAG / 2, spot[1] - dy - TAG);
     }

@@ -1,0 +1,265 @@
+"""The page of a report in a real browser: it opens quietly, shows every place, cuts, measures, and is there for everybody."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+
+from tests.browser import pages
+
+AFTER = (0.9, 0.5)  # where the part after the fix is drawn, see _inked
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("pages")
+
+
+@pytest.fixture(scope="module")
+def block(folder):
+    return pages.written(pages.of(pages.block()), folder / "block.html")
+
+
+@pytest.fixture(scope="module")
+def several(folder):
+    return pages.written(pages.of(pages.evil(), pages.ball(), pages.hollow()), folder / "several.html")
+
+
+@pytest.fixture(scope="module")
+def fixed(folder):
+    return pages.written(pages.fixed(), folder / "fixed.html")
+
+
+@pytest.mark.parametrize("name", ["block", "several", "fixed"])
+def test_opens_without_complaint_or_request(name, opened, request):
+    path = request.getfixturevalue(name)
+    sheet = opened(path)
+    assert sheet.complaints == []
+    assert sheet.requests == [path.as_uri()]
+    assert "owned" not in sheet.page.title()
+
+
+def test_the_policy_stops_what_is_not_ours(block, opened):
+    sheet = opened(block)
+    sheet.page.evaluate("""() => {
+        const script = document.createElement('script');
+        script.textContent = 'document.title = "ran"';
+        document.body.append(script);
+        const picture = new Image();
+        picture.src = 'http://127.0.0.1:9/x.png';
+        document.body.append(picture);
+        return fetch('http://127.0.0.1:9/').catch(() => 0);
+    }""")
+    assert sheet.page.title() != "ran"
+    refused = " ".join(c for c in sheet.complaints if "Content Security Policy" in c)
+    assert all(directive in refused for directive in ("script-src", "img-src", "connect-src"))
+
+
+def test_a_pin_is_clicked_and_its_place_in_the_list_is_marked(block, opened):
+    sheet = opened(block)
+    sheet.page.get_by_role("button", name="Pin 2: caution: locks in the mould").click()
+    current = sheet.page.locator("li[aria-current=true]")
+    assert current.get_attribute("value") == "2"
+    assert sheet.status().startswith("Place 2, caution: locks in the mould.")
+
+
+def test_the_list_flies_to_the_place(block, opened):
+    sheet = opened(block)
+    for number in (1, 2):
+        sheet.page.get_by_role("button", name=f"Show place {number}", exact=True).click()
+        sheet.page.wait_for_selector(f".bw-pin.chosen[data-number='{number}']")
+        pin, canvas = (sheet.page.locator(s).bounding_box() for s in (".bw-pin.chosen", "canvas"))
+        assert abs(pin["x"] + pin["width"] / 2 - canvas["x"] - canvas["width"] / 2) < 40
+        assert abs(pin["y"] + pin["height"] - canvas["y"] - canvas["height"] / 2) < 60
+        assert f"Place {number}," in sheet.status()
+
+
+def test_motion_comes_to_the_same_place_with_and_without_gliding(block, opened):
+    spots = []
+    for still in (True, False):
+        sheet = opened(block, still=still)
+        sheet.page.get_by_role("button", name="Show place 1", exact=True).click()
+        if not still:
+            sheet.page.wait_for_timeout(900)
+        spots.append(sheet.page.locator(".bw-pin.chosen").bounding_box())
+    assert spots[0] == pytest.approx(spots[1], abs=2)
+
+
+@pytest.mark.parametrize(("one", "other", "true"), [("left", "right", 40.0), ("front", "back", 20.0), ("above", "below", 10.0)])
+def test_measures_a_block_across_its_faces(block, opened, one, other, true):
+    sheet = opened(block)
+    sheet.page.get_by_role("button", name="Measure a length").click()
+    for side, spot in ((one, 0.48), (other, 0.54)):  # two clicks that are not opposite one another
+        sheet.page.click(f"[data-look={side}]")
+        sheet.click_middle(spot, spot)
+    found = re.fullmatch(r"(\d+\.\d+) mm, square across, between two flat faces\.", sheet.status())
+    assert found, sheet.status()
+    assert float(found[1]) == pytest.approx(true, abs=0.02)
+    assert sheet.page.locator(".lengths li").count() == 1
+
+
+def test_point_to_point_when_nothing_is_to_be_taken_hold_of(block, opened):
+    sheet = opened(block)
+    sheet.page.get_by_label("take hold of whole flat faces and balls").uncheck()
+    sheet.page.get_by_role("button", name="Measure a length").click()
+    for side in ("left", "right"):
+        sheet.page.click(f"[data-look={side}]")
+        sheet.click_middle()
+    found = re.fullmatch(r"(\d+\.\d+) mm, from point to point, in a straight line\.", sheet.status())
+    assert found, sheet.status()
+    assert float(found[1]) == pytest.approx(40.0, abs=0.1)
+
+
+def test_keys_alone_go_the_whole_way(several, opened):
+    sheet = opened(several)
+    sheet.page.get_by_role("button", name="Turn it in the hand").first.focus()
+    sheet.page.keyboard.press("Enter")
+    sheet.page.wait_for_selector("#viewer[data-ready='1']")
+    assert sheet.page.evaluate("document.activeElement.tagName") == "CANVAS"
+    press = sheet.page.keyboard.press
+    press("n")
+    assert sheet.status().startswith("Place 2, ") or sheet.status().startswith("Place 1, ")
+    press("x")
+    assert sheet.status() == "Cut open at x = 5.0 mm."
+    press("]")
+    assert sheet.status() == "Cut open at x = 5.3 mm."
+    press("x")
+    assert sheet.status() == "Whole again."
+    press("0")
+    for key in ("ArrowLeft", "ArrowUp", "+", "-", "Shift+ArrowLeft", "Shift+ArrowRight"):
+        press(key)
+    press("m")
+    assert sheet.status().startswith("Choose the first end")
+    press("ArrowRight")
+    press("Shift+ArrowDown")
+    press("Enter")
+    found = re.search(r"Holding a ball, (\d+\.\d+) mm across", sheet.status())
+    assert found, sheet.status()
+    assert float(found[1]) == pytest.approx(25.0, abs=0.1)
+    press("Escape")
+    assert sheet.status() == "Let go. Choose the first end."
+    press("Escape")
+    assert sheet.status() == "Measuring ended."
+    assert sheet.complaints == []
+
+
+def test_a_cut_shows_where_there_is_material_and_where_there_is_none(several, opened):
+    sheet = opened(several)
+    sheet.page.locator(".sight[data-room='2'] .turn").click()
+    sheet.page.wait_for_selector("#viewer[data-ready='2']")
+    sheet.page.click("[data-look=right]")
+    sheet.press("x")
+    share = {where: _inked(sheet, across, 0.5) for where, across in (("wall", 0.31), ("hollow", 0.5))}
+    assert share["wall"] > 0.08
+    assert share["hollow"] < 0.01
+
+
+def _inked(sheet, across, down):
+    """The share of a small square of the picture that is in the pencil's violet."""
+    box = sheet.page.locator("canvas").bounding_box()
+    high = box["height"]
+    clip = {"x": box["x"] + box["width"] / 2 + (across - 0.5) * high - 15, "y": box["y"] + down * high - 15, "width": 30, "height": 30}
+    return float(np.mean(_violet(_pixels(sheet.page.screenshot(clip=clip)))))
+
+
+def _violet(pixels):
+    red, green, blue = (pixels[..., k].astype(int) for k in range(3))
+    return (blue - green > 25) & (red - green > 5)
+
+
+def _pixels(png):
+    """The pixels, (h, w, 3), of a PNG of eight bits as the browser writes it."""
+    import struct
+    import zlib
+
+    at, body, width, height, depth = 8, b"", 0, 0, 3
+    while at < len(png):
+        size, kind = struct.unpack(">I4s", png[at : at + 8])
+        if kind == b"IHDR":
+            width, height, bits, colour = struct.unpack(">IIBB", png[at + 8 : at + 18])
+            assert (bits, colour) in ((8, 2), (8, 6))
+            depth = 3 if colour == 2 else 4
+        if kind == b"IDAT":
+            body += png[at + 8 : at + 8 + size]
+        at += 12 + size
+    lines = np.frombuffer(zlib.decompress(body), dtype=np.uint8).reshape(height, 1 + width * depth).astype(np.int32)
+    out = np.zeros((height, width * depth), dtype=np.int32)
+    for row in range(height):
+        above = out[row - 1] if row else np.zeros(width * depth, dtype=np.int32)
+        for k in range(width * depth):
+            left, corner = (out[row, k - depth], above[k - depth]) if k >= depth else (0, 0)
+            guess = left + above[k] - corner
+            near = min((abs(guess - v), n) for n, v in enumerate((left, above[k], corner)))[1]
+            add = (0, left, above[k], (left + above[k]) // 2, (left, above[k], corner)[near])[lines[row, 0]]
+            out[row, k] = (lines[row, 1 + k] + add) & 0xFF
+    return out.reshape(height, width, depth)[..., :3]
+
+
+def test_before_and_after_lie_side_by_side_and_the_movement_is_mapped(fixed, opened):
+    sheet = opened(fixed)
+    assert sheet.page.locator(".names").inner_text().split() == ["before", "after"]
+    sheet.page.get_by_role("button", name="Show how far it moved").click()
+    bands = sheet.page.locator(".bands li")
+    assert bands.count() == 6
+    assert "0.08 to 0.1 mm" in bands.nth(4).inner_text()
+    sheet.page.wait_for_selector(".bw-pin[data-number='1']", state="hidden")  # what is left would hide the map
+    assert sheet.page.locator(".bw-pin:visible").evaluate_all("pins => pins.map(p => p.dataset.number)") == ["2", "3", "4"]
+    sheet.page.click("[data-look=above]")
+    mapped = _inked(sheet, *AFTER)
+    sheet.page.get_by_role("button", name="Show how far it moved").click()
+    plain = _inked(sheet, *AFTER)
+    assert plain < 0.02
+    assert mapped > 0.3
+    assert sheet.complaints == []
+
+
+def test_bed_and_pull_are_drawn_with_their_words(block, opened):
+    sheet = opened(block)
+    for label in ("the bed, and which way is up in the print", "the way the mould comes off"):
+        sheet.page.get_by_label(label).check()
+    words = sheet.page.locator(".bw-label:visible").all_inner_texts()
+    assert sorted(words) == ["front of the bed, 120 x 120 mm", "printed upwards", "the mould comes off this way"]
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("name", ["several", "fixed"])
+def test_axe_finds_nothing_at_fault(name, dark, opened, request):
+    sheet = opened(request.getfixturevalue(name), dark=dark)
+    sheet.press("n", "x", "m")
+    assert sheet.axe() == []
+
+
+def test_the_switch_of_light_wins_over_the_machine(block, opened):
+    sheet = opened(block, dark=True)
+    background = "getComputedStyle(document.documentElement).backgroundColor"
+    dark = sheet.page.evaluate(background)
+    sheet.page.get_by_label("light", exact=True).check()
+    light = sheet.page.evaluate(background)
+    sheet.page.get_by_label("dark", exact=True).check()
+    assert sheet.page.evaluate(background) == dark != light
+
+
+def test_without_script_every_word_and_a_drawing_are_there(several, opened):
+    sheet = opened(several, script=False)
+    text = sheet.page.inner_text("main")
+    assert "Open for 10 mm" in text
+    assert "reaching 8 mm around" in text
+    assert sheet.page.locator("figure img:visible").count() >= 3
+    assert sheet.page.locator("button:visible").count() == 0
+
+
+def test_without_webgl_the_page_says_so_and_keeps_the_drawings(block, opened):
+    none = "HTMLCanvasElement.prototype.getContext = () => null"
+    sheet = opened(block, before=none, ready=False)
+    sheet.page.wait_for_selector("text=This browser cannot draw the part")
+    assert sheet.page.locator("figure img:visible").count() >= 1
+    assert sheet.page.locator("button:visible").count() == 0
+    assert sheet.complaints == []
+
+
+def test_on_a_narrow_screen_nothing_runs_over_the_edge(several, opened):
+    sheet = opened(several)
+    sheet.page.set_viewport_size({"width": 390, "height": 800})
+    assert sheet.page.evaluate("document.documentElement.scrollWidth") <= 390
