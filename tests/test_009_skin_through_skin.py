@@ -205,3 +205,37 @@ def test_real_meshes_are_clean_or_not_as_counted_elsewhere(name: str, scale: flo
     mesh = trimesh.load(scan(name), process=False, force="mesh")
     got = crossings_of((np.asarray(mesh.vertices, dtype=np.float64) * scale, np.asarray(mesh.faces, dtype=np.int64)))
     assert 0.85 * pairs - 1 <= len(got.pairs) <= pairs
+
+
+def ridge(height: float, lean: float, cut: float) -> Mesh:
+    """Two rows of faces that meet in an edge along x at z = 0; the second rises to `height`, the first to 3 mm, `lean` apart in y."""
+    x = np.arange(-6.0, 6.1, cut)
+    rows = np.array([(a, y, z) for y, z in ((-lean, 3.0), (0.0, 0.0), (lean, height)) for a in x])
+    n = len(x)
+    cells = [(r * n + k, r * n + k + 1, (r + 1) * n + k + 1, (r + 1) * n + k) for r in (0, 1) for k in range(n - 1)]
+    return rows, np.array([t for a, b, c, d in cells for t in ((a, b, c), (a, c, d))])
+
+
+def plate(cut: float) -> Mesh:
+    """A level plate of 20 by 8 mm at z = 0, cut into cells with an edge along y = 0."""
+    x, y = np.arange(-10.0, 10.1, cut), np.arange(-4.0, 4.1, 2.0)
+    points = np.array([(a, b, 0.0) for b in y for a in x])
+    n = len(x)
+    cells = [(r * n + k, r * n + k + 1, (r + 1) * n + k + 1, (r + 1) * n + k) for r in range(len(y) - 1) for k in range(n - 1)]
+    return points, np.array([t for a, b, c, d in cells for t in ((a, b, c), (a, c, d))])
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.7], ids=["edge on edge", "edge on face"])
+@pytest.mark.parametrize(("height", "through"), [(-3.0, True), (3.0, False), (-0.004, True)])
+@pytest.mark.parametrize("cut", [1.0, 0.75])
+def test_skin_through_skin_along_an_edge(shift: float, height: float, through: bool, cut: float) -> None:
+    """A bent strip whose bend lies on a plate: it goes through when its second half is below, and only touches when it is above.
+
+    Every face then touches and none reaches through another, so the crossing is 12 mm long however the two are cut.
+    """
+    mesh = joined(ridge(height, 1.5, cut), (plate(2.5)[0] + (0, shift, 0), plate(2.5)[1]))
+    turn = np.linalg.qr(np.random.default_rng(8).normal(size=(3, 3)))[0]
+    for points in (mesh[0], mesh[0] @ (turn * np.sign(np.linalg.det(turn))).T):
+        got = crossings_of((points, mesh[1]))
+        assert bool(len(got.pairs)) == through
+        assert got.amount.sum() == pytest.approx(12.0 if through else 0.0, abs=1e-6)

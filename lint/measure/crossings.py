@@ -1,7 +1,7 @@
 """Skin through skin: faces that pass through other faces, or lie on them, and how deep.
 
 Everything is computed in 64 bits and without random choice. Two faces that only touch, or that meet in the point or the
-edge they share, have depth 0 and are no crossing.
+edge they share, have depth 0 and are no crossing, unless they touch along an edge at which the skin goes on through.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from lint.measure.boxes import overlapping
 from lint.measure.edges import Edges
 from lint.measure.shells import Shells
 from lint.measure.surface import Extent, Faces, Skin
+from lint.measure.through_edges import passing
 from lint.terms import BoolArray, FloatArray, IntArray, Part
 
 # A crossing shallower than this is rounding: a 32-bit file at one metre resolves 6e-5 mm, and two corners are off at once.
@@ -75,24 +76,34 @@ def crossings_deeper(
     plain = _plain_points(skin, edges, facets, side, pinched)
     simple: BoolArray = np.asarray(plain[skin.faces].all(axis=1))
     found: list[tuple[IntArray, IntArray, FloatArray, BoolArray]] = []
+    touching: list[tuple[IntArray, IntArray]] = []
     grown = tolerance / 2  # skins that lie on each other may be apart by their rounding
     for one, two in overlapping(corners[usable].min(axis=1) - grown, corners[usable].max(axis=1) + grown):
         i, j = usable[one], usable[two]
         i, j = _worth_a_look(skin.faces, facets.normal, simple, i, j)
-        crossing, flat = _by_planes(corners, facets.normal, i, j, tolerance)
+        crossing, flat, on_one, on_two = _by_planes(corners, facets.normal, i, j, tolerance)
+        touching += [(j[on_one], i[on_one]), (i[on_two], j[on_two])]
         for chosen, is_flat in ((crossing, False), (flat, True)):
             a, b = i[chosen], j[chosen]
             depth = (_flat_depth if is_flat else _depth)(corners[a], corners[b], facets.normal[a], facets.normal[b])
             deep = depth > tolerance
             if deep.any():
                 found.append((a[deep], b[deep], depth[deep], np.full(int(deep.sum()), is_flat)))
-    if not found:
+    seams = np.zeros((0, 2, 3))
+    if touching:
+        owner, face = np.concatenate([t[0] for t in touching]), np.concatenate([t[1] for t in touching])
+        a, b, depth, seams = passing(corners, facets.normal, edges, owner, face, tolerance)
+        found.append((a, b, depth, np.zeros(len(a), dtype=bool)))
+    if not sum(len(f[0]) for f in found):
         none, nowhere, no = np.zeros(0), np.zeros((0, 3)), np.zeros(0, dtype=bool)
         return Crossings(np.zeros((0, 2), dtype=np.int64), no, no, none, none, nowhere, nowhere, tolerance)
     i, j = np.concatenate([f[0] for f in found]), np.concatenate([f[1] for f in found])
     depth = np.concatenate([f[2] for f in found])
     lying = np.concatenate([f[3] for f in found])
-    return _with_places(skin, facets, shells, corners, extent.low, i, j, depth, lying, tolerance)
+    known = np.full((len(i), 2, 3), np.nan)
+    if len(seams):
+        known[-len(seams) :] = seams
+    return _with_places(skin, facets, shells, corners, extent.low, i, j, depth, lying, known, tolerance)
 
 
 def _plain_points(skin: Skin, edges: Edges, facets: Faces, side: FloatArray, pinched: IntArray) -> BoolArray:
@@ -135,11 +146,16 @@ def _worth_a_look(faces: IntArray, normal: FloatArray, simple: BoolArray, i: Int
     return i[keep], j[keep]
 
 
-def _by_planes(corners: FloatArray, normal: FloatArray, i: IntArray, j: IntArray, tolerance: float) -> tuple[IntArray, IntArray]:
-    """Pairs where each face reaches through the plane of the other; and pairs that lie in one plane."""
+def _by_planes(
+    corners: FloatArray, normal: FloatArray, i: IntArray, j: IntArray, tolerance: float
+) -> tuple[IntArray, IntArray, IntArray, IntArray]:
+    """Pairs where each face reaches through the plane of the other; pairs that lie in one plane; pairs where an edge of j lies in
+    the plane of i; and pairs where j reaches through the plane of i and has an edge of i in its own."""
     if not len(i):
-        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+        none = np.zeros(0, dtype=np.int64)
+        return none, none, none, none
     above = _heights(corners, normal, i, j)
+    on_one = np.flatnonzero(_by_an_edge(above, tolerance))
     high, low = above.max(axis=1), above.min(axis=1)
     maybe = np.flatnonzero(((high > tolerance) & (low < -tolerance)) | ((high <= tolerance) & (low >= -tolerance)))
     i, j, high, low = i[maybe], j[maybe], high[maybe], low[maybe]
@@ -147,7 +163,13 @@ def _by_planes(corners: FloatArray, normal: FloatArray, i: IntArray, j: IntArray
     through = (high > tolerance) & (other.max(axis=1) > tolerance) & (other.min(axis=1) < -tolerance)
     lying = (high <= tolerance) & (np.abs(other).max(axis=1) <= tolerance)
     lying &= np.abs(np.einsum("ij,ij->i", normal[i], normal[j])) > FLAT
-    return maybe[through], maybe[lying]
+    on_two = (high > tolerance) & _by_an_edge(other, tolerance)
+    return maybe[through], maybe[lying], on_one, maybe[on_two]
+
+
+def _by_an_edge(height: FloatArray, tolerance: float) -> BoolArray:
+    """(k,) whether two of three corners lie in a plane, and the third does not."""
+    return np.asarray((np.abs(height) <= tolerance).sum(axis=1) == 2)
 
 
 def _heights(corners: FloatArray, normal: FloatArray, i: IntArray, j: IntArray) -> FloatArray:
@@ -190,16 +212,18 @@ def _flat_depth(one: FloatArray, two: FloatArray, normal_one: FloatArray, normal
 
 def _with_places(
     skin: Skin, facets: Faces, shells: Shells, corners: FloatArray, origin: FloatArray,
-    i: IntArray, j: IntArray, depth: FloatArray, flat: BoolArray, tolerance: float,
+    i: IntArray, j: IntArray, depth: FloatArray, flat: BoolArray, known: FloatArray, tolerance: float,
 ) -> Crossings:  # fmt: skip
     pairs = np.stack((np.minimum(i, j), np.maximum(i, j)), axis=1)
     order = np.argsort(pairs[:, 0] * len(skin.faces) + pairs[:, 1])
-    pairs, depth, flat = pairs[order], depth[order], flat[order]
+    pairs, depth, flat, known = pairs[order], depth[order], flat[order], known[order]
     one, two = corners[pairs[:, 0]], corners[pairs[:, 1]]
     normal_one, normal_two = facets.normal[pairs[:, 0]], facets.normal[pairs[:, 1]]
     start, end, amount = np.zeros((len(pairs), 3)), np.zeros((len(pairs), 3)), np.zeros(len(pairs))
     deep = ~flat
     start[deep], end[deep] = seam(one[deep], two[deep], normal_one[deep], normal_two[deep])
+    along_edge = np.isfinite(known[:, 0, 0])
+    start[along_edge], end[along_edge] = known[along_edge, 0], known[along_edge, 1]
     amount[deep] = np.linalg.norm(end[deep] - start[deep], axis=1)
     start[flat], end[flat], amount[flat] = shared_area(one[flat], two[flat], normal_one[flat])
     within = shells.label[pairs[:, 0]] == shells.label[pairs[:, 1]]
