@@ -12,8 +12,8 @@ Limit: stop, one nozzle width, under which lines are dropped (a university lab's
 not at all); in resin 0.4 mm. Caution, two nozzle widths (three independent shop guides); in resin 1.0 mm (shop guides).
 Patch, 1.3 mm2 over both sides: 0.8 mm square (common practice, no source).
 
-What mends it: thicken, which runs when you ask for it, since it changes the skin: both sides of the wall move out by half of what is
-missing. Else scale the part, or print it with a smaller nozzle.
+What mends it: thicken: both sides of the wall move out by half of what is missing. It changes the skin, so it runs by itself only for
+walls that would not print at all; ask for it and it brings the weak ones up too. Else scale the part, or print it with a smaller nozzle.
 
 When it is wrong: hair, lashes and feather edges that you know will not print and will be sculpted anyway. Tune the limit in the shop file.
 """

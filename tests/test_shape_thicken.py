@@ -77,3 +77,19 @@ def test_a_wall_too_large_is_declined_with_its_size() -> None:
 def test_it_runs_only_when_asked() -> None:
     mended = mend(part_of(solids.box((15, 10, 0.5))), RULES, FIX, Settings())
     assert not mended.steps
+
+
+def test_for_a_stop_it_runs_unasked_and_leaves_weak_walls_alone() -> None:
+    block = solids.box((30, 20, 10))
+    mesh = solids.fused(block, solids.box((0.2, 12, 6), low=(8, 4, 9), step=2))
+    mesh = solids.fused(mesh, solids.box((0.6, 12, 6), low=(20, 4, 9), step=2))
+    mended = mend(part_of(mesh), RULES, FIX, Settings())
+    (step,) = mended.steps
+    assert (step.outcome, mended.broke) == ("done", False), step.why
+    assert [f.weight.word for f in mended.before.findings if f.rule == 30] == ["stop", "caution"]
+    assert [f.weight.word for f in mended.after.findings if f.rule == 30] == ["caution"]
+    points = mended.part.vertices
+    high = points[(points[:, 2] > 11) & (points[:, 2] < 14)]
+    weak, strong = high[high[:, 0] > 15], high[high[:, 0] < 15]
+    assert not len(weak) or np.ptp(weak[:, 0]) == pytest.approx(0.6)
+    assert np.ptp(strong[:, 0]) >= 0.8

@@ -8,10 +8,13 @@ import numpy as np
 
 from lint.measure.narrow import narrow_regions
 from lint.measure.walls import halved
-from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Promise, Shaped, Touch, Zone
+from lint.shape.sturdy import grain, sturdy, used_only
+from lint.shape.unite import among
+from lint.shape.verify import sound
+from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Weight, Zone
 
-# The core is drawn a little thicker than asked, so that its facets do not fall short.
-SPARE = 1.06
+# The core is drawn a little thicker than asked, so that its facets do not fall short; the next is tried where one grazes the skin.
+SPARES = (1.06, 1.09, 1.13, 1.17)
 # More cells than this would take minutes and gigabytes: a mask that is thin all over wants another scale, not this.
 CELLS = 6_000_000
 
@@ -20,42 +23,59 @@ fix = Fix(
     touch=Touch.SKIN,
     does="lays a core along the middle of each thin wall, so that both its sides move out just as far as is missing",
     on_demand=True,
+    for_stop=True,
 )
 
 
 @fix.make
 def make(job: Job) -> Shaped:
     """A part without thin walls. Raises Declined when there is none, the part is no sound solid, or the walls are too large."""
-    thick = 1.0 if job.settings.process == "resin" else 2 * job.settings.nozzle
-    cores = _cores(job, thick)
+    resin = job.settings.process == "resin"
+    thick = 1.0 if resin else 2 * job.settings.nozzle
+    # Asked for, it brings every wall to what bears handling; called by a stop alone, only those that would not print at all.
+    some = not job.asked and any(f.weight < Weight.STOP for f in job.findings)
+    cores = _cores(job, thick, (0.4 if resin else job.settings.nozzle) if some else np.inf)
     if not cores:
         raise Declined("no wall is thinner than it should be")
-    skin, extent = job.survey.get("skin"), job.survey.get("extent")
-    radius = thick * SPARE / 2
-    solid = _solid(skin.vertices - extent.low, skin.faces)
-    for core in cores:
-        raised = core[core[:, 2] < extent.low[2] + radius]  # what lies on the bed can only grow upward
-        raised[:, 2] = extent.low[2] + radius
-        solid += _swept(np.vstack((core, raised)) - extent.low, radius).trim_by_plane((0.0, 0.0, 1.0), 0.0)
-    mesh = solid.to_mesh64()
-    vertices = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3] + extent.low
-    part = job.part.with_mesh(vertices, np.asarray(mesh.tri_verts, dtype=np.int64))
+    part = _laid(job, cores, thick)
     spots = _sparse(np.vstack(cores), thick)
     zone = Zone("near", "along the thin wall", 2 * thick, tuple((float(x), float(y), float(z)) for x, y, z in spots))
-    promise = Promise(skin_max=1e-3, skin_p99=1e-3, volume="more", clears=(30,), may_raise=(31, 32))
+    promise = Promise(
+        skin_max=1e-3, skin_p99=1e-3, volume="more", clears=() if some else (30,), lessens=(30,) if some else (), may_raise=(31, 32)
+    )
     many = "1 thin wall" if len(cores) == 1 else f"{len(cores)} thin walls"
     return Shaped(part, promise, f"brought {many} to {thick:.2f} mm, half of what was missing on each side", (zone,))
 
 
-def _cores(job: Job, thick: float) -> list[FloatArray]:
-    """Points (k, 3) closely set along the middle of each thin wall, one array a wall."""
+def _laid(job: Job, cores: list[FloatArray], thick: float) -> Part:
+    """The part with the cores made one with it. Raises Declined when no thickness of theirs leaves the skin sound."""
+    skin, low = job.survey.get("skin"), job.survey.get("extent").low
+    whole = _solid(skin.vertices - low, skin.faces)
+    for spare in SPARES:
+        radius = thick * spare / 2
+        solid = whole
+        for core in cores:
+            raised = core[core[:, 2] < low[2] + radius]  # what lies on the bed can only grow upward
+            raised[:, 2] = low[2] + radius
+            solid += _swept(np.vstack((core, raised)) - low, radius).trim_by_plane((0.0, 0.0, 1.0), 0.0)
+        mesh = solid.to_mesh64()
+        vertices = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3] + low
+        faces = np.asarray(mesh.tri_verts, dtype=np.int64)
+        part = job.part.with_mesh(*used_only(*sturdy(vertices, faces, grain(skin.vertices, True), among(vertices, skin.vertices))))
+        if not len(sound(part, "the thickened part").get("crossings").pairs):
+            return part
+    raise Declined("the thicker wall grazes the skin beside it, whatever its thickness: draw it thicker by hand")
+
+
+def _cores(job: Job, thick: float, most: float) -> list[FloatArray]:
+    """Points (k, 3) closely set along the middle of each wall that is thinner than `thick` and somewhere than `most`, one array a wall."""
     get = job.survey.get
     skin, facets, edges, patches, walls, rays = (get(n) for n in ("skin", "facets", "edges", "patches", "walls", "rays"))
     regions = narrow_regions(
         patches, walls.thickness, walls.across, walls.taper, edges.neighbours, len(skin.faces), thick - 1e-3, 1.3
     )
     cores: list[FloatArray] = []
-    for region in regions:
+    for region in (r for r in regions if r.least < most - 1e-3):
         across = np.ptp(patches.point[region.patches], axis=0)
         if np.prod(across / (thick / 4) + 8) > CELLS:
             raise Declined(f"a thin wall {across.max():.0f} mm across is too large for this: print it larger, or draw it thicker")

@@ -12,6 +12,7 @@ from pathlib import Path
 from tests.sweep import Case, Verdict
 from tests.sweep.run import Bounds, as_found, judged, planted
 from tests.sweep.tickets import STEPS
+from tests.sweep.variants import MOST_FACES
 
 
 def line_of(v: Verdict) -> str:
@@ -46,6 +47,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0, help="leave out the variants before this one")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--kind", default="", help="only this kind of fault")
+    parser.add_argument("--faces", type=int, default=MOST_FACES, help="variants are planted on copies thinned to so many faces")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--steps", default=",".join(STEPS), help="the steps that the ticket asks for")
     parser.add_argument("--only", default="", help="only meshes with this in their name")
@@ -55,7 +57,10 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, help="a folder in which inputs and outputs stay")
     asked = parser.parse_args()
     steps = tuple(s for s in asked.steps.split(",") if s)
-    cases = planted(asked.folder, asked.variants, asked.seed, steps, asked.kind) if asked.variants else as_found(asked.folder, steps)
+    if asked.variants:
+        cases = planted(asked.folder, asked.variants, asked.seed, steps, asked.kind, asked.faces)
+    else:
+        cases = as_found(asked.folder, steps)
     chosen = (c for k, c in enumerate(cases) if asked.only in c.name and (not asked.variants or k >= asked.first))
     verdicts = []
     for verdict in sweep(chosen, Bounds(asked.deadline, asked.memory), asked.jobs, asked.keep):

@@ -20,7 +20,7 @@ import numpy as np
 from tests.sweep import SKIN_P99_MM, Case, Mesh, Verdict
 from tests.sweep.judges import faults, loaded, skin_moved
 from tests.sweep.tickets import STEPS, body_of, manifest, ticket_for
-from tests.sweep.variants import PLANTERS, thinned, vary
+from tests.sweep.variants import MOST_FACES, PLANTERS, thinned, vary
 
 MESHES = (".stl", ".obj", ".ply", ".glb", ".gltf", ".off", ".3mf")
 HERE = Path(__file__).resolve().parents[2]
@@ -43,7 +43,8 @@ def as_found(folder: Path, steps: tuple[str, ...] = STEPS) -> Iterator[Case]:
         yield Case(path.name, ticket, file=str(path), planted=assumed)
 
 
-def planted(folder: Path, count: int, seed: int, steps: tuple[str, ...] = STEPS, only: str = "") -> Iterator[Case]:
+def planted(folder: Path, count: int, seed: int, steps: tuple[str, ...] = STEPS, only: str = "",
+            faces: int = MOST_FACES) -> Iterator[Case]:
     """`count` variants of the meshes of a folder, each kind of fault in turn, on thinned copies in mm. Any can be made again alone."""
     told = manifest(folder)
     files = sorted(p for p in folder.iterdir() if p.suffix.lower() in MESHES)
@@ -54,7 +55,7 @@ def planted(folder: Path, count: int, seed: int, steps: tuple[str, ...] = STEPS,
         path = files[int(rng.integers(len(files)))]
         if path.name not in made:
             units, what = told.get(path.name, ("", ""))
-            made[path.name] = _in_mm(loaded(path), body_of(path.name, what), units)
+            made[path.name] = _in_mm(loaded(path), body_of(path.name, what), units, faces)
         mesh, body = made[path.name]
         variant = vary(mesh, rng, kinds[k % len(kinds)])
         scale, unit = [(1.0, "mm"), (1.0, "mm"), (0.001, "m"), (1 / 25.4, "in")][int(rng.integers(4))]
@@ -63,7 +64,7 @@ def planted(folder: Path, count: int, seed: int, steps: tuple[str, ...] = STEPS,
                    str(rng.choice(["a.stl", "a.ply", "a.obj"])), (variant.truth[0] * scale, variant.truth[1]), variant.planted)  # fmt: skip
 
 
-def _in_mm(mesh: Mesh, body: str, units: str) -> tuple[Mesh, str]:
+def _in_mm(mesh: Mesh, body: str, units: str, faces: int) -> tuple[Mesh, str]:
     import msgspec
 
     from lint.terms import MM_PER_UNIT
@@ -75,7 +76,7 @@ def _in_mm(mesh: Mesh, body: str, units: str) -> tuple[Mesh, str]:
     else:
         known = ticket.length[0]
         scale = known.true / float(np.linalg.norm(np.subtract(known.from_, known.to)))
-    return thinned((mesh[0] * scale, mesh[1])), body
+    return thinned((mesh[0] * scale, mesh[1]), faces), body
 
 
 def judged(case: Case, bounds: Bounds, keep: Path | None = None) -> Verdict:

@@ -35,7 +35,7 @@ def manifest(folder: Path) -> dict[str, tuple[str, str]]:
 
 def body_of(name: str, what: str) -> str:
     """The body part by the file's name, else by the first words of the manifest; "other" when neither says."""
-    for text in (name.replace("_", " ").replace(".", " "), what.split(",")[0]):
+    for text in (name.replace("_", " ").replace(".", " "), re.split(r",| with ", what)[0]):
         for body, pattern in WORDS:
             if re.search(rf"\b({pattern})\b", text.lower()):
                 return body

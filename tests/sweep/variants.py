@@ -11,7 +11,7 @@ from corpus import solids
 from tests.sweep import Mesh
 from tests.trial import any_turn, diagonal, patch
 
-MOST_FACES = 6000
+MOST_FACES = 5000
 Planter = Callable[[np.random.Generator, Mesh], tuple[Mesh, str]]
 PLANTERS: dict[str, Planter] = {}
 
