@@ -119,8 +119,11 @@ def _off(new: Part, old: Part, zones: tuple[Zone, ...]) -> float:
 
 
 def _clears(survey: Survey, whole: bool = False) -> dict[str, tuple[int, ...]]:
-    """What must be gone afterwards; where self-crossing shells also overlap, that can only be judged now, and is then united."""
-    return {"clears": (4, 5, 7, 9, 10)} if whole else {"clears": (9,), "may_raise": (10,) if survey.get("overlaps") else ()}
+    """What must be gone afterwards; where self-crossing shells also overlap, that can only be judged now, and is then united. A bit of
+    skin that hung on by the trouble alone can come out as a stray piece, and is then dropped."""
+    if whole:
+        return {"clears": (4, 5, 7, 9, 10), "may_raise": (11,)}
+    return {"clears": (9,), "may_raise": (10, 11) if survey.get("overlaps") else (11,)}
 
 
 def _prove(part: Part) -> None:

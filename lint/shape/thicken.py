@@ -40,8 +40,9 @@ def make(job: Job) -> Shaped:
     part = _laid(job, cores, thick)
     spots = _sparse(np.vstack(cores), thick)
     zone = Zone("near", "along the thin wall", 2 * thick, tuple((float(x), float(y), float(z)) for x, y, z in spots))
+    stays = max(1e-3, 2 * grain(job.part.vertices, True))
     promise = Promise(
-        skin_max=1e-3, skin_p99=1e-3, volume="more", clears=() if some else (30,), lessens=(30,) if some else (), may_raise=(31, 32)
+        skin_max=stays, skin_p99=stays, volume="more", clears=() if some else (30,), lessens=(30,) if some else (), may_raise=(31, 32)
     )
     many = "1 thin wall" if len(cores) == 1 else f"{len(cores)} thin walls"
     return Shaped(part, promise, f"brought {many} to {thick:.2f} mm, half of what was missing on each side", (zone,))

@@ -37,6 +37,7 @@ def make(job: Job) -> Shaped:
     gone = np.isin(shells.label, np.concatenate([np.concatenate((g.shells, g.cavities)) for g in ready]))
     kept_points, kept_faces = used_only(skin.vertices, skin.faces[~gone])
     meshes = [(kept_points, kept_faces)] if len(kept_faces) else []
+    short = grain(part.vertices, part.units is not None)
     for group in ready:
         solid = union(type(skin)(points, skin.faces, skin.old), shells, group.shells, group.cavities, owner)
         if solid is None:
@@ -44,17 +45,19 @@ def make(job: Job) -> Shaped:
         mesh = solid.to_mesh64()
         vertices = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3]
         faces = np.asarray(mesh.tri_verts, dtype=np.int64)
-        meshes.append(used_only(*sturdy(vertices, faces, grain(part.vertices, part.units is not None), among(vertices, skin.vertices))))
+        meshes.append(used_only(*sturdy(vertices, faces, short, among(vertices, skin.vertices))))
     new = part.with_mesh(*stacked(meshes))
     _check(new, len(groups) - len(ready))
     shells_in = sum(len(g.shells) for g in ready)
     moved = LET_IN * tolerance if touching else 0.0
+    # Points made by the cut that a 32-bit file could not tell apart become one, and the skin between old points goes with them.
+    most = moved + 2 * short
     did = f"united {shells_in} shells into {len(ready)}" + (f", keeping {n} hollows" if (n := sum(len(g.cavities) for g in ready)) else "")
     if touching:
         did += f"; shells that only touched were let into each other by {moved:.3g} mm"
     return Shaped(
         new,
-        Promise(skin_max=moved, skin_p99=moved, volume="any", pieces="any" if touching else "fewer",
+        Promise(skin_max=most, skin_p99=most, volume="any", pieces="any" if touching else "fewer",
                 clears=(10,) if len(ready) == len(groups) else (), lessens=() if len(ready) == len(groups) else (10,)),
         did,
     )  # fmt: skip
