@@ -6,31 +6,44 @@ const BOW = 0.004; // a face is flat when it bows by less than this share of its
 const EDGE = 20; // degrees: what lies beyond the end of a flat face turns away by more than this
 const REACH = [0.02, 0.04, 0.08]; // shares of the part's size within which a ball is first looked for
 
-function calm(mesh, face) {
-  let sum = crossAt(mesh, face);
-  for (let k = 0; k < 3; k++) {
-    const v = mesh.faces[3 * face + k];
-    for (let i = mesh.around.start[v]; i < mesh.around.start[v + 1]; i++) sum = add(sum, crossAt(mesh, mesh.around.faces[i]));
+// Of every face its middle, its direction, and its direction calmed by its neighbours'; worked out when first asked for.
+function studied(mesh) {
+  if (mesh.studied) return mesh.studied;
+  const { points: p, faces: f, cross: c, count } = mesh;
+  const sums = new Float64Array(p.length), middle = new Float64Array(3 * count), own = new Float32Array(3 * count), calmed = new Float32Array(3 * count);
+  for (let i = 0; i < f.length; i++) for (let axis = 0, face = (i / 3) | 0; axis < 3; axis++) sums[3 * f[i] + axis] += c[3 * face + axis];
+  for (let face = 0; face < count; face++) {
+    const from = 3 * face, [i, j, k] = [3 * f[from], 3 * f[from + 1], 3 * f[from + 2]];
+    const sum = [0, 1, 2].map((axis) => sums[i + axis] + sums[j + axis] + sums[k + axis]);
+    const far = long(sum) || 1, size = Math.hypot(c[from], c[from + 1], c[from + 2]) || 1;
+    for (let axis = 0; axis < 3; axis++) {
+      middle[from + axis] = (p[i + axis] + p[j + axis] + p[k + axis]) / 3;
+      own[from + axis] = c[from + axis] / size;
+      calmed[from + axis] = sum[axis] / far;
+    }
   }
-  return unit(sum);
+  mesh.studied = { middle, own, calmed };
+  return mesh.studied;
 }
 
-const centreOf = (mesh, face) => {
-  const [a, b, c] = cornersOf(mesh, face);
-  return times(add(a, add(b, c)), 1 / 3);
-};
+const three = (array, face) => [array[3 * face], array[3 * face + 1], array[3 * face + 2]];
+const calm = (mesh, face) => three(studied(mesh).calmed, face);
+const facing = (mesh, face) => three(studied(mesh).own, face);
+const centreOf = (mesh, face) => three(studied(mesh).middle, face);
 
 // The faces connected to one that pass a test, at most `most`, and those at their border that did not.
 function grown(mesh, start, test, most = 60000) {
-  const taken = new Set([start]), border = new Set(), list = [start];
+  mesh.visit = mesh.visit || { seen: new Uint32Array(mesh.count), time: 0 };
+  const { seen } = mesh.visit, time = ++mesh.visit.time, list = [start], border = [];
+  seen[start] = time;
   for (let at = 0; at < list.length && list.length < most; at++) {
     for (let k = 0; k < 3; k++) {
       const v = mesh.faces[3 * list[at] + k];
       for (let i = mesh.around.start[v]; i < mesh.around.start[v + 1]; i++) {
         const next = mesh.around.faces[i];
-        if (taken.has(next) || border.has(next)) continue;
-        if (test(next)) taken.add(next), list.push(next);
-        else border.add(next);
+        if (seen[next] === time) continue;
+        seen[next] = time;
+        (test(next) ? list : border).push(next);
       }
     }
   }
@@ -98,10 +111,10 @@ function planeFit(mesh, list, towards) {
 }
 
 function flatAt(mesh, face) {
-  const start = calm(mesh, face), own = unit(crossAt(mesh, face));
+  const start = calm(mesh, face), own = facing(mesh, face);
   let seed = null;
   for (const way of [start, own]) { // the calmed direction for a noisy scan; the face's own where an edge is near
-    const near = grown(mesh, face, (g) => dot(calm(mesh, g), way) > CONE || dot(unit(crossAt(mesh, g)), way) > CONE, 60);
+    const near = grown(mesh, face, (g) => dot(calm(mesh, g), way) > CONE || dot(facing(mesh, g), way) > CONE, 60);
     const fit = planeFit(mesh, near.list, way);
     if (!seed || fit.rms < seed.rms) seed = fit;
   }
@@ -111,16 +124,33 @@ function flatAt(mesh, face) {
     const { normal, middle } = fit;
     region = grown(mesh, face, (g) =>
       Math.abs(dot(sub(centreOf(mesh, g), middle), normal)) < slack &&
-      (dot(unit(crossAt(mesh, g)), normal) > CONE || dot(calm(mesh, g), normal) > CONE));
+      (dot(facing(mesh, g), normal) > CONE || dot(calm(mesh, g), normal) > CONE));
     fit = planeFit(mesh, region.list, normal);
     if (region.list.length === before) break;
     before = region.list.length;
   }
-  const width = Math.sqrt(fit.area);
-  if (width < 0.01 * mesh.size || fit.rms > 0.03 * width || bowOf(mesh, region.list, fit, width) > BOW || !ends(mesh, region, fit)) return null;
-  const inner = region.list.filter((g) => dot(calm(mesh, g), fit.normal) > CONE); // not the rounded rim
-  const refit = inner.length >= 12 ? planeFit(mesh, inner, fit.normal) : fit;
-  return { kind: 'flat', ...refit, faces: region.list };
+  const width = Math.sqrt(fit.area), inner = inset(mesh, region);
+  if (width < 0.01 * mesh.size || fit.rms > 0.03 * width || bowOf(mesh, inner, fit, width) > BOW || !ends(mesh, region, fit)) return null;
+  return { kind: 'flat', ...planeFit(mesh, inner, fit.normal), faces: region.list };
+}
+
+// A region without the rings of faces at its border, which belong to the rounding of its edges; as many rings as leave half of it.
+function inset(mesh, { list, border }) {
+  let inner = list, outside = new Set(border);
+  for (let ring = 0; ring < 4; ring++) {
+    const left = inner.filter((face) => {
+      for (let k = 0; k < 3; k++) {
+        const v = mesh.faces[3 * face + k];
+        for (let i = mesh.around.start[v]; i < mesh.around.start[v + 1]; i++) if (outside.has(mesh.around.faces[i])) return false;
+      }
+      return true;
+    });
+    if (left.length < Math.max(12, list.length / 2)) break;
+    const kept = new Set(left);
+    for (const face of inner) if (!kept.has(face)) outside.add(face);
+    inner = left;
+  }
+  return inner;
 }
 
 // How far a region bows, as a share of its width: the second-order part of a surface fitted over its plane.
@@ -144,7 +174,7 @@ function bowOf(mesh, list, fit, width) {
 
 // Whether a region ends at edges, or where the skin does, and not just where a gentle curve has left its plane.
 function ends(mesh, region, fit) {
-  if (!region.border.size) return true;
+  if (!region.border.length) return true;
   const inside = new Set(region.list);
   let ring = [...region.border];
   const seen = new Set(ring), angles = [];
@@ -188,14 +218,13 @@ function ballFit(mesh, list) {
 
 function ballAt(mesh, face) {
   const centre = centreOf(mesh, face);
-  let best = null;
   for (const share of REACH) {
-    let region = grown(mesh, face, (g) => long(sub(centreOf(mesh, g), centre)) < share * mesh.size, 3000), fit = null, slack = 0;
-    for (let turn = 0; turn < 8; turn++) {
+    let region = grown(mesh, face, (g) => long(sub(centreOf(mesh, g), centre)) < share * mesh.size, 3000), fit = null, before = 0;
+    for (let turn = 0; turn < 8 && region.list.length !== before; turn++) {
+      before = region.list.length;
       fit = region.list.length >= 16 ? ballFit(mesh, region.list) : null;
       if (!fit || !(fit.radius > 0) || fit.radius > mesh.size) break;
-      slack = 0.03 * fit.radius;
-      const { middle, radius } = fit;
+      const slack = 0.03 * fit.radius, { middle, radius } = fit;
       region = grown(mesh, face, (g) => {
         const arm = sub(centreOf(mesh, g), middle);
         return Math.abs(long(arm) - radius) < slack && Math.abs(dot(unit(arm), calm(mesh, g))) > 0.94;
@@ -210,11 +239,11 @@ function ballAt(mesh, face) {
       square += a * (long(arm) - fit.radius) ** 2;
     }
     const covers = area / (4 * Math.PI * fit.radius ** 2), rms = Math.sqrt(square / area);
-    if (covers > 0.2 && long(way) / area < 0.85 && rms < 0.012 * fit.radius && (!best || covers > best.covers)) {
-      best = { kind: 'ball', ...fit, rms, covers, faces: region.list };
+    if (covers > 0.2 && long(way) / area < 0.85 && rms < 0.012 * fit.radius) {
+      return { kind: 'ball', ...fit, rms, covers, faces: region.list };
     }
   }
-  return best;
+  return null;
 }
 
 // What a click on `face` at `point` takes hold of: {kind: 'flat' | 'ball' | 'point', point, ...}.
