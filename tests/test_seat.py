@@ -15,7 +15,9 @@ from lint.measure.displacement import skin_moved
 from lint.settings import Settings
 from lint.shape import seat
 from lint.shape.crossing import crossing_faces
-from lint.shape.outline import ring, tangled
+from lint.shape.outline import area, ring, tangled
+from lint.shape.sheet import EVEN, open_loops
+from lint.shape.shelf import rim_slopes, shelf, shelf_line
 from lint.shape.unrolled import unrolled_wall
 from lint.terms import Declined, FloatArray, IntArray, Job, Part, Shaped, Source
 from lint.ticket import PartTable, Ticket
@@ -250,3 +252,26 @@ def test_real_sheets(name: str) -> None:
 def test_real_solids(name: str, units: str) -> None:
     part = read(scan(name), ticket=Ticket(part=PartTable(units=units)))  # type: ignore[arg-type]
     check(part, seated(part))
+
+
+@pytest.mark.parametrize(("radius", "level", "cap"), [(40.0, 4, 0.9), (60.0, 4, 0.5), (40.0, 3, 0.7)])
+def test_bays_of_a_torn_rim_are_filled_flush_with_the_skin(radius: float, level: int, cap: float) -> None:
+    vertices, faces = solids.ball(radius, level=level)
+    rng = np.random.default_rng(2)
+    middle = vertices[faces].mean(axis=1)
+    torn = faces[np.arccos(middle[:, 2] / np.linalg.norm(middle, axis=1)) < cap + rng.uniform(-0.01, 0.01, len(faces))]
+    _, label = open_loops(torn, len(vertices))
+    sheet = torn[label == np.bincount(label).argmax()]
+    (loop,), _ = open_loops(sheet, len(vertices))
+    rim = vertices[loop]
+    size = float(np.sqrt(area(rim[:, :2])))
+    line = shelf_line(rim[:, :2], EVEN * size, 0.8, size / 100)
+    assert line is not None
+    round_on = np.sqrt(radius**2 - (line**2).sum(axis=1))  # the ball goes on beyond the rim
+    _, flush = shelf(rim, line, 0.8, -100.0, rim_slopes(vertices, sheet, loop))
+    _, stepped = shelf(rim, line, 0.8, -100.0)
+    assert np.abs(flush - round_on).max() < 0.45
+    assert np.abs(stepped - round_on).max() > 0.8  # which leaves every tooth standing proud
+    assert np.abs(flush - round_on).mean() < np.abs(stepped - round_on).mean() / 3
+    _, held = shelf(rim, line, 0.8, float(rim[:, 2].min()), rim_slopes(vertices, sheet, loop))
+    assert held.min() >= rim[:, 2].min() + 0.2 - 1e-9

@@ -229,8 +229,11 @@ def _outlines(depth: FloatArray, drawn: BoolArray, leap: float) -> BoolArray:
     edge = np.zeros(drawn.shape, dtype=bool)
     flat = np.where(drawn, depth, 0.0)
     for here, there in ((np.s_[:-1], np.s_[1:]), (np.s_[:, :-1], np.s_[:, 1:])):
-        both = drawn[here] & drawn[there]
-        edge[here] |= (both & (np.abs(flat[here] - flat[there]) > leap)) | (drawn[here] & ~drawn[there])
+        step = np.where(drawn[here] & drawn[there], np.abs(flat[here] - flat[there]), 0.0)
+        slant = np.zeros_like(step)  # of the skin on either side: a steep face leaps at every pixel, an edge once
+        slant[there] = step[here]
+        slant[here] = np.maximum(slant[here], step[there])
+        edge[here] |= ((step > leap) & (step > 2 * slant)) | (drawn[here] & ~drawn[there])
         edge[there] |= drawn[there] & ~drawn[here]
     thick = edge.copy()
     thick[1:] |= edge[:-1]

@@ -17,7 +17,7 @@ from lint.shape.carry import Built, Foot, Stand, carry
 from lint.shape.clip import clip
 from lint.shape.crossing import crossing_faces
 from lint.shape.outline import area, frayed, moments, ring, tangled, tip_angle, widened
-from lint.shape.shelf import shelf, shelf_line
+from lint.shape.shelf import rim_slopes, shelf, shelf_line
 from lint.shape.unrolled import plan_line, unrolled_wall
 from lint.shape.verify import bare_part, least_wall
 from lint.terms import Declined, FloatArray, IntArray
@@ -84,7 +84,7 @@ def seat_sheet(vertices: FloatArray, faces: IntArray, rim: IntArray, holes: int,
         if len(loop) < 3:
             continue
         new_below = float(points[np.unique(skin), 2].min()) - min(STEP, base.depth / 3)
-        for foot in _feet(points[loop], edge, size, new_below, base.thin):
+        for foot in _feet(points[loop], rim_slopes(points, skin, loop), edge, size, new_below, base.thin):
             built = carry(points, skin, [loop], Stand([foot], new_below - base.depth, new_below))
             if not crossing_faces(built.vertices, built.faces, np.arange(len(built.faces)) >= built.first_new).any():
                 seated = _build(points, skin, [loop], [foot], base, strip, trimmed)
@@ -100,8 +100,11 @@ def seat_sheet(vertices: FloatArray, faces: IntArray, rim: IntArray, holes: int,
     raise Declined(f"{why}, and evening out the rim does not help; close its holes, or crop it to a cleaner rim first")
 
 
-def _feet(rim: FloatArray, edge: float, size: float, level: float, thin: float) -> Iterator[Foot]:
-    """Ways for the wall to come down from a rim (n, 3): straight where its plan is clean, else to ever smoother lines around it."""
+def _feet(rim: FloatArray, slope: FloatArray, edge: float, size: float, level: float, thin: float) -> Iterator[Foot]:
+    """Ways for the wall to come down from a rim (n, 3): straight where its plan is clean, else to ever smoother lines around it.
+
+    slope: (n, 2) how the skin rises at each point of the rim.
+    """
     plan = rim[:, :2]
     step = max(edge, size / 300)
     straight = area(plan) > 0 and not tangled(plan, ring(len(rim))).any()
@@ -112,6 +115,7 @@ def _feet(rim: FloatArray, edge: float, size: float, level: float, thin: float) 
         for even in (EVEN * size, EVEN * size / 4):
             line = shelf_line(plan, even, thin, step)
             if line is not None:
+                yield Foot(line, *shelf(rim, line, thin, level, slope))
                 yield Foot(line, *shelf(rim, line, thin, level))
     for even in (EVEN * size, EVEN * size / 2, 2 * EVEN * size):
         line = plan_line(plan, even, thin, step)
