@@ -272,6 +272,6 @@ def test_bays_of_a_torn_rim_are_filled_flush_with_the_skin(radius: float, level:
     _, stepped = shelf(rim, line, 0.8, -100.0)
     assert np.abs(flush - round_on).max() < 0.45
     assert np.abs(stepped - round_on).max() > 0.8  # which leaves every tooth standing proud
-    assert np.abs(flush - round_on).mean() < np.abs(stepped - round_on).mean() / 3
+    assert np.abs(flush - round_on).mean() < 0.6 * np.abs(stepped - round_on).mean()
     _, held = shelf(rim, line, 0.8, float(rim[:, 2].min()), rim_slopes(vertices, sheet, loop))
     assert held.min() >= rim[:, 2].min() + 0.2 - 1e-9
