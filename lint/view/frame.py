@@ -11,7 +11,7 @@ from pathlib import Path
 from lint.report.plain import shown
 
 _HERE = Path(__file__).parent
-_SCRIPTS = ("space.js", "solid.js", "fit.js", "draw.js", "tags.js", "lines.js", "hands.js", "view.js")
+_SCRIPTS = ("space.js", "solid.js", "fit.js", "draw.js", "tags.js", "lines.js", "hands.js", "eye.js", "taking.js", "crop.js", "view.js")
 
 
 @cache
