@@ -333,7 +333,7 @@ def test_two_pages_know_nothing_of_each_other(served: Served) -> None:
     assert served.work(two, "open")["done"]["name"] == "two.ply"
     served.ask(f"pages/{one}/bye", {})
     assert files_of(served) == ["scan.ply", "scan.view"]
-    assert served.ask(f"pages/{two}/view/scan")[0] == 200
+    assert served.ask(f"pages/{two}/view/scan.view")[0] == 200
     served.ask(f"pages/{two}/bye", {})
 
 

@@ -1,40 +1,48 @@
-"""The meshes that a page shows, as the view takes them."""
+"""The meshes that a page shows, as the view takes them: the bytes go to the page's folder, the rest is told."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from lint.terms import Finding, Mended, Part
-from lint.view.pack import pack, runs
+from lint.terms import BadInput, Finding, FloatArray, Mended, Part
+from lint.view.compare import distance
+from lint.view.scene import scene_of
+
+Told = dict[str, Any]
 
 
-def save(part: Part, path: Path, findings: Sequence[Finding] = ()) -> list[dict[str, Any]]:
-    """Write the mesh of a part for the view. Returns the patch of each finding that has faces: its number, weight, and runs of faces.
+def save(part: Part, path: Path, findings: Sequence[Finding] = (), *, to: FloatArray | None = None,
+         away: Callable[[FloatArray], FloatArray] | None = None) -> Told:  # fmt: skip
+    """Write the mesh of a part for the view. Returns the patches and pins of the findings, which are numbered from 1, and what is thinned.
 
-    findings: in the order of their numbers, from 1.
+    to and away: see lint.view.scene.scene_of. Raises BadInput when there is nothing to draw.
     """
-    packed = pack(part.vertices, part.faces)
-    path.write_bytes(packed.data)
-    patches = []
-    for number, finding in enumerate(findings, start=1):
-        faces = None if finding.place is None else finding.place.faces
-        if faces is None or not len(faces):
-            continue
-        chosen = np.zeros(len(part.faces), dtype=bool)
-        chosen[faces] = True
-        patches.append({"number": number, "weight": int(finding.weight), "ranges": runs(chosen[packed.order])})
-    return patches
+    scene = scene_of(part, findings, None, stills=0, to=to, away=away)
+    if scene is None:
+        raise BadInput(f"{part.source.path}: it holds no face that could be drawn: is it a point cloud? Export it as a mesh")
+    path.write_bytes(scene.mesh)
+    if scene.moved is not None:
+        path.with_suffix(".moved").write_bytes(scene.moved)
+    return {
+        "patches": [{"number": p.number, "weight": p.weight, "ranges": p.runs} for p in scene.patches],
+        "pins": [{"number": p.number, "weight": p.weight, "at": p.at, "reach": p.reach} for p in scene.pins],
+        "shown": scene.shown,
+        "whole": scene.whole,
+        "off": scene.off,
+        "to": scene.to,
+        "scale": scene.scale if scene.moved is not None else None,
+    }
 
 
-def save_pair(part: Part, mended: Mended) -> list[dict[str, Any]]:
-    """Write the part as it was, laid where the finished part lies, and the finished part with the patches of what is left."""
-    from lint.page.tell import counted
-
-    matrix = mended.part.placement @ np.linalg.inv(part.placement)
-    vertices = part.vertices @ matrix[:3, :3].T + matrix[:3, 3]
-    save(part.with_mesh(vertices, part.faces), Path("before.view"))
-    return save(mended.part, Path("after.view"), counted(mended.after))
+def save_pair(part: Part, mended: Mended, findings: Sequence[Finding]) -> Told:
+    """Write the part as it was, to be laid where the finished part lies, and the finished part with what is left and how far it moved."""
+    to = mended.part.placement @ np.linalg.inv(part.placement)
+    carried = part.vertices @ to[:3, :3].T + to[:3, 3]
+    return {
+        "before": save(part, Path("before.view"), to=to),
+        "after": save(mended.part, Path("after.view"), findings, away=lambda points: distance(points, carried, part.faces)),
+    }

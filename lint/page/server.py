@@ -26,7 +26,7 @@ from lint.report.plain import shown
 
 _TYPES = {".html": "text/html; charset=utf-8", ".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8",
           ".svg": "image/svg+xml"}  # fmt: skip
-_VIEWS = frozenset({"scan", "judged", "before", "after"})
+_VIEWS = frozenset({"scan.view", "judged.view", "before.view", "after.view", "after.moved"})
 _SAVED = frozenset(f"{kind}{more}" for kind in MESH_KINDS for more in ("", "-ticket", "-record"))
 _WORDS = 1 << 20  # bytes of JSON a page may say at once
 _PATIENCE = 60.0  # s without a byte of an upload that has begun
@@ -221,11 +221,11 @@ class _Page:
         return JSONResponse({})
 
     async def view(self, request: Request) -> Response:
-        """The bytes of a mesh for the view."""
+        """The bytes of a mesh for the view, or of how far its skin moved."""
         name = request.path_params["name"]
         if name not in _VIEWS:
             raise HTTPException(404)
-        return _file(self._session(request).folder / f"{name}.view", "application/octet-stream")
+        return _file(self._session(request).folder / name, "application/octet-stream")
 
     async def save(self, request: Request) -> Response:
         """A finished file, to be saved."""

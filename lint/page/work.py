@@ -93,7 +93,7 @@ def _opened(job: Mapping[str, Any]) -> Answer:
     sound = examine(part, wanted(frozenset()), bench.settings)
     if sound.unreadable is not None:
         raise BadInput(sound.unreadable)
-    picture.save(part, Path("scan.view"))
+    seen = picture.save(part, Path("scan.view"))
     low, high = part.vertices.min(axis=0), part.vertices.max(axis=0)
     source = part.source
     return {
@@ -112,6 +112,7 @@ def _opened(job: Mapping[str, Any]) -> Answer:
         "split": source.split_polygons,
         "pictures": bool(source.attachments),
         "words": bool(source.texts),
+        "picture": seen,
         "ticket": msgspec.to_builtins(given),
         "shop": None if bench.shop_path is None else path_text(bench.shop_path),
     }
@@ -144,8 +145,7 @@ def _judged(job: Mapping[str, Any]) -> Answer:
     report = examine(bench.part, all_rules(), bench.settings)
     if report.unreadable is not None:
         raise BadInput(report.unreadable)
-    patches = picture.save(bench.part, Path("judged.view"), tell.counted(report))
-    return {**tell.report_data(report, ticket), "patches": patches}
+    return {**tell.report_data(report, ticket), "picture": picture.save(bench.part, Path("judged.view"), tell.counted(report))}
 
 
 def _mended(job: Mapping[str, Any]) -> Answer:
@@ -169,8 +169,7 @@ def _mended(job: Mapping[str, Any]) -> Answer:
         for ending, path in ((kind, out), (f"{kind}-ticket", ticket_path(out)), (f"{kind}-record", record_path(out))):
             Path(f"finished.{ending}").write_bytes(files[path])
             answer["saved"][ending] = {"name": path.name, "bytes": len(files[path])}
-    answer["patches"] = picture.save_pair(bench.part, mended)
-    return answer
+    return {**answer, "pictures": picture.save_pair(bench.part, mended, tell.counted(mended.after))}
 
 
 def _told(job: Mapping[str, Any]) -> Answer:

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -16,26 +12,6 @@ from corpus import solids
 from lint.save import encode
 from lint.terms import Part, Source
 from tests.page_server import Served
-
-CHROMIUM = os.environ.get("BUCKWRIGHT_CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
-FLAGS = [
-    "--no-sandbox", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync",
-    "--use-angle=swiftshader", "--enable-unsafe-swiftshader",
-]  # fmt: skip
-
-
-@contextlib.contextmanager
-def started() -> Iterator[Any]:
-    """A headless browser; skips the test, with the reason, where there is none."""
-    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if CHROMIUM is None:
-        pytest.skip("no chromium is installed (set BUCKWRIGHT_CHROMIUM)")
-    with playwright.sync_playwright() as p:
-        browser = p.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        try:
-            yield browser
-        finally:
-            browser.close()
 
 
 class Maker:
@@ -113,7 +89,8 @@ class Maker:
 def complaints(page: Any, *rules: str) -> list[str]:
     """What axe-core finds wrong with the page as it stands, by all of its rules or by some."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed")
-    found = axe.Axe().run(page, options={"runOnly": list(rules)} if rules else {}).response["violations"]
+    options = {"runOnly": list(rules)} if rules else {"rules": {"target-size": {"enabled": True}}}
+    found = axe.Axe().run(page, options=options).response["violations"]
     return [f"{v['id']}: {n['html'][:120]} ({n['failureSummary'][:200]})" for v in found for n in v["nodes"]]
 
 

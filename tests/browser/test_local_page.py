@@ -19,17 +19,9 @@ pytest.importorskip("uvicorn", reason="the extra `page` is not installed")
 
 from lint.cli import main
 from lint.page.sessions import Caps
-from tests.browser.local_page import Maker, complaints, cube, dome, started
+from tests.browser.local_page import Maker, complaints, cube, dome
 from tests.page_server import Served, serving
 from tests.scans import scan
-
-pytestmark = pytest.mark.browser
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with started() as it:
-        yield it
 
 
 @pytest.fixture(scope="module")
@@ -39,8 +31,8 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
 
 
 @pytest.fixture
-def context(browser: Any) -> Iterator[Any]:
-    it = browser.new_context(viewport={"width": 1000, "height": 640}, reduced_motion="reduce", color_scheme="light")
+def context(chromium: Any) -> Iterator[Any]:
+    it = chromium.new_context(viewport={"width": 1000, "height": 640}, reduced_motion="reduce", color_scheme="light")
     yield it
     it.close()
 
@@ -120,6 +112,11 @@ def test_from_drop_to_download_on_a_scan_of_a_nose(served: Served, context: Any,
     maker.mended()
     look()
     assert "0 stops" in maker.page.inner_text(".tally").split("After:")[1]
+    plain = maker.picture()
+    maker.page.click("text=How far the skin moved")
+    maker.page.wait_for_timeout(300)
+    assert (maker.picture() != plain).any()
+    look()
     ticket_text = maker.page.inner_text("#ticket")
     ticket = tomllib.loads(ticket_text)
     assert ticket["part"] == {"body": "nose", "units": "mm"}
@@ -314,14 +311,14 @@ def test_work_can_be_stopped_and_begun_again(served: Served, context: Any, tmp_p
     assert maker.console == []
 
 
-def test_a_part_of_the_command_line_stands_there_with_its_ticket(browser: Any, tmp_path: Path) -> None:
+def test_a_part_of_the_command_line_stands_there_with_its_ticket(chromium: Any, tmp_path: Path) -> None:
     path = dome(tmp_path / "heron.stl")
     path.with_name("heron.stl.ticket.toml").write_text(
         '[part]\nbody = "other"\nunits = "mm"\n[[caliper]]\nfrom = [0.0, 0.0, 1.0]\nto = [0.0, 9.0, 1.0]\nread = 9.0\n', encoding="utf-8"
     )
     before = hashlib.sha256(path.read_bytes()).hexdigest()
     with serving(tmp_path / "pages" if (tmp_path / "pages").mkdir() is None else tmp_path, given=path) as it:
-        context = browser.new_context(reduced_motion="reduce")
+        context = chromium.new_context(reduced_motion="reduce")
         maker = Maker(context, it, it.once)
         maker.page.wait_for_selector(".facts")
         maker.settled()
@@ -337,8 +334,8 @@ def test_a_part_of_the_command_line_stands_there_with_its_ticket(browser: Any, t
     assert sorted(p.name for p in tmp_path.iterdir()) == ["heron.stl", "heron.stl.ticket.toml", "pages"]
 
 
-def test_a_program_that_has_ended_is_told(browser: Any, tmp_path: Path) -> None:
-    context = browser.new_context()
+def test_a_program_that_has_ended_is_told(chromium: Any, tmp_path: Path) -> None:
+    context = chromium.new_context()
     with serving(tmp_path) as it:
         maker = Maker(context, it)
     maker.drop(cube(tmp_path / "a.stl"))
@@ -348,14 +345,14 @@ def test_a_program_that_has_ended_is_told(browser: Any, tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_from_drop_to_download_on_the_demo_scan(browser: Any, tmp_path: Path) -> None:
+def test_from_drop_to_download_on_the_demo_scan(chromium: Any, tmp_path: Path) -> None:
     """The troll's nose in metres, with its gauge block: found, measured, cut away, seated, hollowed and drained."""
     from corpus import demo
 
     original = demo.write(tmp_path / "demo")
     (tmp_path / "pages").mkdir()
     with serving(tmp_path / "pages") as it:
-        context = browser.new_context(viewport={"width": 1280, "height": 900}, reduced_motion="reduce")
+        context = chromium.new_context(viewport={"width": 1280, "height": 900}, reduced_motion="reduce")
         maker = Maker(context, it)
         maker.read(original)
         maker.next("What it is")

@@ -1,13 +1,13 @@
 // The stage: the picture beside the card, and the buttons under it.
-/* global createView, decodeMesh */
+/* global createView, decodeMesh, decodeValues */
 import { amount, el, press } from './make.js';
 import { picture } from './line.js';
 
 const canvas = document.getElementById('canvas'), tools = document.getElementById('tools'), say = document.getElementById('stage-say');
 const LOOKS = ['whole', 'front', 'back', 'left', 'right', 'above', 'below'];
-let view = null, unit = null, does = {}, blind = false;
+let view = null, unit = null, does = {}, blind = false, base = '';
 export const on = (hands) => (does = { ...does, ...hands });
-export const words = (text) => (say.textContent = text);
+export const words = (text) => (say.textContent = text || base);
 export const current = () => view;
 
 function make(lengthUnit) {
@@ -29,21 +29,23 @@ function make(lengthUnit) {
   }
 }
 
-// parts: [{picture, name, patches, pins}], one or two side by side.
+// parts: [{file, name, told, labels}], one or two side by side; told: what the program said of the picture; labels: words by number of pin.
 export async function show(parts, lengthUnit) {
   make(lengthUnit);
   if (blind) return null;
-  const meshes = await Promise.all(parts.map(async (part) => decodeMesh(await picture(part.picture))));
+  const meshes = await Promise.all(parts.map(async (part) => decodeMesh(await picture(part.file))));
+  parts.forEach((part, k) => (part.points = meshes[k].points.length / 3));
   document.getElementById('empty').hidden = true;
   view.measure(false);
   view.box(null);
   view.bed(null);
   view.pull(null);
-  view.show(parts.map((part, k) => ({ mesh: meshes[k], name: part.name, patches: part.patches || [], pins: part.pins || [] })));
-  if (parts.length > 1) view.zoom(0.8);
+  view.show(parts.map((part, k) => ({ mesh: meshes[k], name: part.name, patches: part.told.patches, to: part.told.to || undefined, pins: part.told.pins.map((pin) => ({ ...pin, label: part.labels?.get(pin.number) })) })));
   canvas.setAttribute('aria-label', `${parts.map((p) => p.name).join(' on the left, ')}${parts.length > 1 ? ' on the right' : ''}. Arrow keys turn it, plus and minus bring it nearer or farther, 0 shows all of it.`);
   fillTools(parts);
-  words(parts.length > 1 ? `Left: ${parts[0].name}. Right: ${parts[1].name}. Both turn together.` : '');
+  const thinned = parts.filter(({ told }) => told.shown < 0.9 * told.whole).map(({ name, told }) => `${name} is drawn with ${told.shown.toLocaleString('en')} of its ${told.whole.toLocaleString('en')} faces, so what is picked here may lie ${amount(told.off)} ${lengthUnit} off.`);
+  base = [parts.length > 1 ? 'Both turn together.' : '', ...thinned].join(' ').trim();
+  words(base);
   return meshes;
 }
 
@@ -71,11 +73,25 @@ function fillTools(parts) {
   axis.addEventListener('change', slice);
   cut.addEventListener('input', slice);
   const split = parts.length > 1 ? el('p', { class: 'halves' }, parts.map((p) => el('span', {}, p.name))) : null;
+  const last = parts.at(-1), moved = last.told.scale === null ? null : movement(last);
   tools.replaceChildren(...[
     split,
     el('span', { class: 'row' }, LOOKS.map((way) => press(way === 'whole' ? 'Show all' : `From ${{ left: 'the left', right: 'the right', front: 'the front', back: 'behind' }[way] || way}`, () => view.look(way), { class: 'press little' }))),
-    el('span', { class: 'row' }, el('label', { for: 'cut-axis' }, 'Look inside'), axis, el('label', { for: 'cut-at', class: 'unseen' }, 'Where it is cut'), cut),
+    el('span', { class: 'row' }, el('label', { for: 'cut-axis' }, 'Look inside'), axis, el('label', { for: 'cut-at', class: 'unseen' }, 'Where it is cut'), cut, moved),
   ].filter(Boolean));
 }
 
-export const fly = (place, number) => view?.flyTo({ ...place, number });
+// The button that shows how far the skin moved, once both are side by side.
+function movement(part) {
+  let values = null;
+  const button = press('How far the skin moved', async () => {
+    const on = button.getAttribute('aria-pressed') !== 'true';
+    values ??= await decodeValues(await picture(part.file.replace('.view', '.moved')), part.points);
+    button.setAttribute('aria-pressed', String(on));
+    view.colourBy(on ? values : null, { scaleMm: part.told.scale, part: 1 });
+    words(on ? `Bare: not moved. The denser the dots, the farther, in five steps of ${amount(part.told.scale / 5)} mm; crossed: more than ${amount(part.told.scale)} mm, or new, as the base is.` : '');
+  }, { class: 'press little', 'aria-pressed': 'false' });
+  return button;
+}
+
+export const fly = (place, number, part = 0) => view?.flyTo({ ...place, number, part });

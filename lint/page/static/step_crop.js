@@ -21,7 +21,7 @@ export const cropStep = {
   async fill(body, job) {
     const { scan } = job, fix = (job.ticket.fix ??= {});
     fix.crop ??= [];
-    await stage.show([{ picture: 'scan', name: scan.name }], scan.units ? 'mm' : 'file units');
+    await stage.show([{ file: 'scan.view', name: scan.name, told: scan.picture }], scan.units ? 'mm' : 'file units');
     const size = Math.max(...scan.high.map((v, k) => v - scan.low[k]));
     const digits = Math.max(0, 3 - Math.floor(Math.log10(size * Math.hypot(...scan.to_file[0].slice(0, 3)))));
     const round = (v) => Number(v.toFixed(Math.min(digits, 12)));

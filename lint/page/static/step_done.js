@@ -3,7 +3,7 @@ import { care, choice, el, press, put, sentence, small } from './make.js';
 import * as line from './line.js';
 import * as stage from './stage.js';
 import { doStep } from './step_do.js';
-import { findingsList, pinsOf, rest } from './step_judge.js';
+import { findingsList, labelsOf, rest } from './step_judge.js';
 import { wrong } from './card.js';
 
 const KINDS = { '3mf': ['3MF', 'says its size in millimetres, and keeps every digit; take this if your printer reads it'], stl: ['STL', 'read everywhere; says no unit, and is in millimetres here'] };
@@ -38,10 +38,10 @@ export const doneStep = {
     }
     if (!job.isAt(doneStep)) return null;
     const { done } = job;
-    const list = findingsList(done.after);
+    const list = findingsList(done.after, 1);
     const broke = done.broke || !Object.keys(done.saved).length;
     if (!broke) {
-      await stage.show([{ picture: 'before', name: 'before' }, { picture: 'after', name: 'after', patches: done.patches, pins: pinsOf(done.after) }], 'mm');
+      await stage.show([{ file: 'before.view', name: 'before', told: done.pictures.before }, { file: 'after.view', name: 'after', told: done.pictures.after, labels: labelsOf(done.after) }], 'mm');
       stage.on({ pin: (number) => list.choose(number) });
       if (job.ticket.print?.bed) stage.current()?.bed(job.ticket.print.bed);
     }

@@ -3,10 +3,9 @@ import { care, el, many, press, put, sentence, small } from './make.js';
 import * as line from './line.js';
 import * as stage from './stage.js';
 
-const WEIGHTS = { note: 1, caution: 2, stop: 3 };
 export const MEANS = { stop: 'printed as it is, it fails or is of no use', caution: 'likely to cost you a print or a mould', note: 'good to know' };
 
-export const pinsOf = (report) => report.findings.filter((f) => f.place).map((f) => ({ number: f.number, at: f.place.centre, reach: f.place.reach, label: `${f.weight}, ${f.name}`, weight: WEIGHTS[f.weight] }));
+export const labelsOf = (report) => new Map(report.findings.map((f) => [f.number, `${f.weight}, ${f.name}`]));
 
 export const judgeStep = {
   title: 'What is wrong with it',
@@ -16,7 +15,7 @@ export const judgeStep = {
     body.append(progress);
     job.judged ??= await line.work('judge', { ticket: job.said() }, (seconds) => (progress.textContent = `Asking every rule, ${seconds.toFixed(0)} s`));
     const { judged } = job, list = findingsList(judged);
-    await stage.show([{ picture: 'judged', name: job.scan.name, patches: judged.patches, pins: pinsOf(judged) }], judged.units ? 'mm' : 'file units');
+    await stage.show([{ file: 'judged.view', name: job.scan.name, told: judged.picture, labels: labelsOf(judged) }], judged.units ? 'mm' : 'file units');
     stage.on({ pin: (number) => list.choose(number) });
     progress.textContent = `${judged.counts_text}.`;
     put(body, list, ...rest(judged), el('p', { class: 'row' }, job.next('Next: what can be done')));
@@ -24,12 +23,12 @@ export const judgeStep = {
 };
 
 // The findings as buttons, the worst first; pressing one flies to its place.
-export function findingsList(report) {
+export function findingsList(report, side = 0) {
   const list = el('ol', { class: 'findings' });
   const go = (finding) => {
     list.querySelectorAll('.finding').forEach((node) => node.toggleAttribute('data-chosen', node.dataset.number === String(finding.number)));
     stage.current()?.choose(finding.number);
-    if (finding.place) stage.fly(finding.place, finding.number);
+    if (finding.place) stage.fly(finding.place, finding.number, side);
   };
   const seen = new Set();
   for (const finding of report.findings) {

@@ -42,7 +42,7 @@ export const scanStep = {
       Object.assign(job, { scan, ticket: scan.ticket, judged: null, done: null, unsaved: true });
       job.ticket.fix = { allow: 'skin', ...job.ticket.fix };
       document.getElementById('whose').textContent = ` for ${scan.name}`;
-      await stage.show([{ picture: 'scan', name: scan.name }], scan.units ? 'mm' : 'file units');
+      await stage.show([{ file: 'scan.view', name: scan.name, told: scan.picture }], scan.units ? 'mm' : 'file units');
       job.left = left;
       await job.open(0);
       slip();

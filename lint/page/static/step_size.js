@@ -18,7 +18,7 @@ export const sizeStep = {
   async fill(body, job) {
     const part = (job.ticket.part ??= {}), lengths = (job.ticket.length ??= []);
     const { scan } = job;
-    await stage.show([{ picture: 'scan', name: scan.name }], scan.units ? 'mm' : 'file units');
+    await stage.show([{ file: 'scan.view', name: scan.name, told: scan.picture }], scan.units ? 'mm' : 'file units');
     let way = lengths.length ? '' : 'block', true_ = null, ends = null;
     const marked = el('div'), how = el('div', { class: 'how' }), go = el('p', { class: 'row' }), hint = el('p', { class: 'small' });
 

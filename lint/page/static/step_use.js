@@ -16,7 +16,7 @@ export const useStep = {
   },
   async fill(body, job) {
     const print = (job.ticket.print ??= {}), use = (job.ticket.use ??= {}), { scan } = job;
-    const meshes = await stage.show([{ picture: 'scan', name: scan.name }], scan.units ? 'mm' : 'file units');
+    const meshes = await stage.show([{ file: 'scan.view', name: scan.name, told: scan.picture }], scan.units ? 'mm' : 'file units');
     const changed = () => {
       job.again();
       draw();
