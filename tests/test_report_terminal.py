@@ -216,3 +216,23 @@ def test_evil_names_in_a_fix() -> None:
     text = mending.render(report, RULES, FIXES, written=(Path(EVIL),))
     assert "\x1b" not in text
     assert "\u202e" not in text
+
+
+def test_lines_are_broken_as_another_program_breaks_them() -> None:
+    """rich, on text without joiners, of which it loses letters."""
+    import random
+
+    from rich.console import Console
+    from rich.text import Text
+
+    from lint.report.sheet import wrapped
+
+    console, dice = Console(width=80, _environ={}), random.Random(5)
+    words = ["a", "bb", "troll", "heron-beak", "(1.0,", "漢字漢字", "é", "🙂", "  ", "a/long/way/to/a/file/that/fits/on/no/line/of/this/report.stl"]
+    for number in range(400):
+        text = " ".join(dice.choice(words if number % 2 else words[:5]) for _ in range(dice.randrange(1, 40))).lstrip()
+        width = dice.choice([1, 2, 27, 40, 67, 107])
+        theirs = [line.plain.rstrip() for line in Text(text).wrap(console, width, overflow="fold")] if width > 2 else None
+        ours = wrapped(text, width)
+        assert theirs is None or ours == theirs
+        assert "".join("".join(ours).split()) == "".join(text.split()), "no letter is lost"

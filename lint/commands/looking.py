@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import datetime
 import os
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from lint.commands import screen
 from lint.commands.judging import Judge, Run, Task, picks, reading_notes, wanted
@@ -16,6 +17,9 @@ from lint.commands.ledgers import accepted
 from lint.run import in_order
 from lint.store import open_store
 from lint.terms import NotRun, PartReport
+
+Item = TypeVar("Item")
+Found = TypeVar("Found")
 
 # What a part may take when nobody said: ten minutes is many times what the largest scan has needed, and a build server waits no longer.
 _DEADLINE = 600.0
@@ -53,10 +57,14 @@ def look(paths: list[Path], run: Run, how: How) -> list[PartReport]:
         shelf = Judge(run).shelf
         said = {path: heard for path in paths if path in standing and (heard := known.compared(path, standing[path], shelf))}
     tasks = [Task(path, standing[path].key if path in standing else None) for path in paths if path not in said]
-    judged = dict(zip((t.path for t in tasks), _judged(tasks, len(paths), run, how), strict=True))
+
+
+    def keep(task: Task, found: Judged) -> None:  # at once, so that a run that is stopped need not do it again
+        if known is not None:
+            known.keep(task.path, found)
+
+    judged = dict(zip((t.path for t in tasks), _judged(tasks, len(paths), run, how, keep), strict=True))
     if known is not None:
-        for path, found in judged.items():
-            known.keep(path, found)
         known.close()
     return accepted([_told(path, standing.get(path), said.get(path), judged.get(path)) for path in paths], datetime.date.today())
 
@@ -74,46 +82,59 @@ def _told(path: Path, standing: Standing | None, said: Compared | None, judged: 
     return replace(report, rules=tuple(both), findings=tuple(in_order((*report.findings, *more.findings))))
 
 
-def _judged(tasks: list[Task], parts: int, run: Run, how: How) -> list[Judged]:
+def _judged(tasks: list[Task], parts: int, run: Run, how: How, keep: Callable[[Task, Judged], None]) -> list[Judged]:
     jobs = min(how.jobs or os.cpu_count() or 1, parts)
     if not tasks:
         return []
     if jobs <= 1 and how.deadline is None and how.memory is None:
-        return _together(tasks, run)
-    return _apart(tasks, run, min(jobs, len(tasks)), how)
+        return _together(tasks, run, keep)
+    return _apart(tasks, run, min(jobs, len(tasks)), how, keep)
 
 
-def _together(tasks: list[Task], run: Run) -> list[Judged]:
+def _together(tasks: list[Task], run: Run, keep: Callable[[Task, Judged], None]) -> list[Judged]:
     judge = Judge(run)
     found = []
     with screen.Progress() as progress:
         for count, task in enumerate(tasks):
             progress(screen.doing(task.path, "examining" + (f", part {count + 1} of {len(tasks)}" if len(tasks) > 1 else "")))
             found.append(judge(task))
+            keep(task, found[-1])
     return found
 
 
-def _apart(tasks: list[Task], run: Run, jobs: int, how: How) -> list[Judged]:
-    from lint.commands.pool import spread
-
+def _apart(tasks: list[Task], run: Run, jobs: int, how: How, keep: Callable[[Task, Judged], None]) -> list[Judged]:
     deadline = how.deadline or _DEADLINE
 
     def late(task: Task) -> Judged:
         return _given_up(task, f"it took over {deadline:g} s; thin it out, or give it longer with --deadline")
 
-    order = sorted(range(len(tasks)), key=lambda i: -_size(tasks[i].path))
     with screen.Progress(f"examining {len(tasks)} parts") as progress:
-        return spread(
-            _judge_here, tasks, jobs, order=order, died=_died, late=late, deadline=deadline, memory=how.memory,
-            prepare=_prepare, prepare_with=(run,),
-            ended=lambda count: progress(f"{count} of {len(tasks)} parts examined"),
-        )  # fmt: skip
+
+        def ended(count: int, task: Task, found: Judged) -> None:
+            keep(task, found)
+            progress(f"{count} of {len(tasks)} parts examined")
+
+        return _spread(_judge_here, tasks, [t.path for t in tasks], jobs, run, how, died=_died, late=late, ended=ended)
+
+
+def _spread(
+    work: Callable[[Item], Found], items: list[Item], paths: list[Path], jobs: int, run: Run, how: How, *,
+    died: Callable[[Item], Found], ended: Callable[[int, Item, Found], None], late: Callable[[Item], Found] | None = None,
+) -> list[Found]:  # fmt: skip
+    """Work on parts in processes, those that take the most memory first, never more at a time than there is memory for."""
+    from lint.commands.pool import spread
+    from lint.commands.room import room, taken_by
+
+    most = None if how.memory is None else int(how.memory * 2**30)
+    weights = [taken_by(path) if most is None else min(taken_by(path), most) for path in paths]
+    return spread(
+        work, items, jobs, order=sorted(range(len(items)), key=lambda i: -weights[i]), died=died, late=late, ended=ended,
+        deadline=how.deadline or _DEADLINE, memory=how.memory, prepare=_prepare, prepare_with=(run,), weights=weights, room=room(),
+    )  # fmt: skip
 
 
 def _with_the_shelf_measured(run: Run, how: How) -> Run:
     """The run, knowing what the rules that compare parts ask of every part, where there are many: each read once, in processes."""
-    from lint.commands.pool import spread
-
     names = {pick.measurement for pick in picks(wanted(run.only))}
     parts = [path for path in run.parts if any((path, name) not in run.known for name in names)]
     jobs = min(how.jobs or os.cpu_count() or 1, len(parts))
@@ -121,21 +142,13 @@ def _with_the_shelf_measured(run: Run, how: How) -> Run:
         return run
     died = NotRun("the process that measured it to compare with ended without a word")
     with screen.Progress(f"reading {len(parts)} parts to compare") as progress:
-        found: list[dict[str, Any]] = spread(
-            _measure_here, parts, jobs, order=sorted(range(len(parts)), key=lambda i: -_size(parts[i])),
-            died=lambda path: dict.fromkeys(names, died), deadline=how.deadline or _DEADLINE, memory=how.memory,
-            prepare=_prepare, prepare_with=(run,),
-            ended=lambda count: progress(f"{count} of {len(parts)} parts read to compare"),
-        )  # fmt: skip
+
+        def ended(count: int, path: Path, found: dict[str, Any]) -> None:
+            progress(f"{count} of {len(parts)} parts read to compare")
+
+        found = _spread(_measure_here, parts, parts, jobs, run, how, died=lambda path: dict.fromkeys(names, died), ended=ended)
     measured = {(path, name): value for path, values in zip(parts, found, strict=True) for name, value in values.items()}
     return replace(run, known={**run.known, **measured})
-
-
-def _size(path: Path) -> int:
-    try:
-        return path.stat().st_size
-    except OSError:
-        return 0
 
 
 def _died(task: Task) -> Judged:

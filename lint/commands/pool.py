@@ -10,7 +10,6 @@ import contextlib
 import multiprocessing
 import signal
 import time
-from collections import deque
 from collections.abc import Callable, Sequence
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
@@ -33,24 +32,34 @@ def spread(
     died: Callable[[Item], Result],
     prepare: Callable[..., None],
     prepare_with: tuple[Any, ...] = (),
-    ended: Callable[[int], None] = lambda count: None,
+    ended: Callable[[int, Item, Result], None] = lambda count, item, result: None,
     late: Callable[[Item], Result] | None = None,
     deadline: float | None = None,
     memory: float | None = None,
+    weights: Sequence[int] | None = None,
+    room: int | None = None,
 ) -> list[Result]:
     """The results of `work` on every item, in the order of the items. What `work` or `prepare` raises is raised here.
 
     order: the indices in the order to begin them, such as the biggest first. prepare: called with prepare_with once in each new
-    process. ended: told how many are finished. died: the result for an item whose process ended without a word; late (died, if not
-    given): for one that took longer than `deadline` seconds. memory: GiB that a process may take beyond what it has once prepared.
+    process. ended: told how many are finished, and which has come. died: the result for an item whose process ended without a word;
+    late (died, if not given): for one that took longer than `deadline` seconds. memory: GiB that a process may take beyond what it has
+    once prepared. weights, room: bytes that each item takes, and that all in flight may take together; one too large goes alone.
     """
     results: dict[int, Result] = {}
-    waiting = deque(order)
+    waiting = list(order)
     workers: list[Worker] = []
 
     def finish(index: int, result: Result) -> None:
         results[index] = result
-        ended(len(results))
+        ended(len(results), items[index], result)
+
+    def give(worker: Worker) -> None:
+        taken = sum(weights[w.index] for w in workers if w.index is not None) if weights is not None else 0
+        for place, index in enumerate(waiting):
+            if weights is None or room is None or not taken or taken + weights[index] <= room:
+                worker.give(waiting.pop(place), items)
+                return
 
     try:
         while len(results) < len(items):
@@ -64,21 +73,24 @@ def spread(
                     if said is DIED:
                         workers.remove(worker)
                         worker.end()
-                        if index is None:
+                        if index is not None:
+                            finish(index, died(items[index]))
+                        elif not worker.ready:
                             raise RuntimeError("a process to work in could not be begun")
-                        finish(index, died(items[index]))
                         continue
+                    worker.ready, worker.index = True, None
                     if index is not None:
                         finish(index, said)
-                    if waiting:
-                        worker.give(waiting.popleft(), items)
-                    else:
-                        workers.remove(worker)
-                        worker.end()
                 elif index is not None and deadline is not None and time.monotonic() - worker.since > deadline:
                     workers.remove(worker)
                     worker.end()
                     finish(index, (late or died)(items[index]))
+            for worker in [w for w in workers if w.ready and w.index is None]:
+                if waiting:
+                    give(worker)  # or let it rest until there is room
+                else:
+                    workers.remove(worker)
+                    worker.end()
     finally:
         for worker in workers:
             worker.end()
@@ -92,7 +104,7 @@ def _patience(workers: Sequence[Worker], deadline: float | None) -> float | None
 
 
 class Worker:
-    """A process and the pipe to it. index: of the item it works on; since: when it was given that."""
+    """A process and the pipe to it. index: of the item it works on; since: when it was given that; ready: it has begun."""
 
     def __init__(self, *told: Any) -> None:
         context = multiprocessing.get_context("spawn")
@@ -102,6 +114,7 @@ class Worker:
         theirs.close()
         self.index: int | None = None
         self.since = 0.0
+        self.ready = False
 
     def give(self, index: int, items: Sequence[Any]) -> None:
         """Hand it an item. One that has died meanwhile is noticed when it is next heard."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 
 from lint.report.tally import not_run_reasons
 from lint.terms import Finding, Fix, Outcome, PartReport, Rule, Touch, Weight
@@ -87,6 +88,7 @@ def _by_hand(rule: Rule | None) -> str:
     return (first if len(first) >= 40 else text.rstrip(".")) or f"see `buckwright rules {rule.number}`"
 
 
+@cache
 def section(page: str, heading: str) -> str:
     """One section of a rule's page as a single line; empty when the page has no such heading."""
     others = "|".join(_HEADINGS)
@@ -94,6 +96,7 @@ def section(page: str, heading: str) -> str:
     return " ".join(match[1].split()) if match else ""
 
 
+@cache
 def first_sentence(text: str) -> str:
     """The first sentence of a text, without its full stop."""
     return re.split(r"(?<=[a-z0-9)`])\.\s+(?=[A-Z`])", text, maxsplit=1)[0].rstrip(". ")

@@ -18,6 +18,8 @@ UNIT_WORDS = {"micron": "microns", "mm": "millimetres", "cm": "centimetres", "m"
 
 def shown(text: str) -> str:
     """Text with control, direction-turning and invisible characters spelled out, on one line."""
+    if text.isascii() and text.isprintable():
+        return text
     return "".join(c if _harmless(c) else _spelled(c) for c in text)
 
 

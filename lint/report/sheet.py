@@ -6,34 +6,25 @@ print, on any background and to any eye.
 
 from __future__ import annotations
 
-import io
+import re
+from functools import cache
+from typing import Any
 
 from lint.report.plain import shown
 
 MARGIN = 13
 STYLES = {"stop": "bold reverse", "caution": "bold", "note": "", "broke": "bold reverse", "not judged": "bold reverse"}
 
+_CODES = {"bold": "1", "dim": "2", "italic": "3", "underline": "4", "reverse": "7"}  # ECMA-48, select graphic rendition
+_WORD = re.compile(r"\s*\S+\s*")
+
 
 class Sheet:
     """Collects lines and gives them back as text; `colour` asks for the terminal's bold, dim and reversed letters."""
 
     def __init__(self, width: int = 80, colour: bool = False) -> None:
-        from rich.console import Console
-
-        self._file = io.StringIO()
-        self._colour = colour
-        self._console = Console(
-            file=self._file,
-            width=max(width, 40),
-            force_terminal=colour,
-            color_system="standard" if colour else None,
-            no_color=True,
-            markup=False,
-            highlight=False,
-            emoji=False,
-            legacy_windows=False,
-            _environ={},
-        )
+        self._width, self._colour = max(width, 40), colour
+        self._lines: list[str] = []
 
     def line(self, text: str = "", style: str = "", indent: int = 0) -> None:
         """One paragraph from `indent` on, wrapped."""
@@ -54,22 +45,58 @@ class Sheet:
 
     def drawing(self, text: str, columns: int) -> None:
         """Lines of colour codes of our own making, so many columns wide; left out where there is no colour or no room."""
-        if self._colour and self._console.width >= columns:
-            self._file.write(text)
+        if self._colour and self._width >= columns:
+            self._lines += text.splitlines()
 
     def text(self) -> str:
         """Everything so far; no line ends in blanks."""
-        return "".join(f"{line.rstrip()}\n" for line in self._file.getvalue().splitlines())
+        return "".join(f"{line.rstrip()}\n" for line in self._lines)
 
     def _put(self, word: str, style_of_word: str, indent: int, text: str, style: str) -> None:
-        from rich.text import Text
+        bare = text.lstrip(" ")
+        lead = len(text) - len(bare)
+        margin = " " * (indent + lead)
+        first = margin
+        if word:
+            first = f"  {self._dressed(shown(word), style_of_word)}{' ' * (indent - 2 - len(word) + lead)}"
+        for line in wrapped(shown(bare), self._width - indent - lead):
+            self._lines.append(first + self._dressed(line, style))
+            first = margin
 
-        lead = len(text) - len(text.lstrip(" "))
-        body = Text(shown(text.lstrip(" ")), style=style)
-        lines = body.wrap(self._console, self._console.width - indent - lead, overflow="fold") if text else [body]
-        for row, line in enumerate(lines):
-            line.rstrip()
-            margin = Text(" " * indent)
-            if word and row == 0:
-                margin = Text.assemble("  ", (shown(word), style_of_word), " " * (indent - 2 - len(word)))
-            self._console.print(Text.assemble(margin, " " * lead, line), soft_wrap=True)
+    def _dressed(self, text: str, style: str) -> str:
+        return f"{_dress(style)}{text}\x1b[0m" if self._colour and style and text else text
+
+
+@cache
+def _dress(style: str) -> str:
+    return f"\x1b[{';'.join(sorted(_CODES[name] for name in style.split()))}m"
+
+
+def wrapped(text: str, width: int) -> list[str]:
+    """A text of one line in lines that take up `width` columns at most, broken between words; a word too long for a line is cut."""
+    cells = len if text.isascii() else _cells()
+    if cells(text) <= width:
+        return [text.rstrip()]
+    lines: list[str] = []
+    line = ""
+    for word in _WORD.findall(text):
+        need = cells(word.rstrip())
+        if cells(line) + need <= width:
+            line += word
+            continue
+        if line:
+            lines.append(line)
+        line = word
+        while need > width and cells(line) > width:
+            size = next(n for n in range(min(len(line), width), 0, -1) if n == 1 or cells(line[:n]) <= width)
+            lines.append(line[:size])
+            line = line[size:]
+    return [part.rstrip() for part in (*lines, line)]
+
+
+@cache
+def _cells() -> Any:
+    """Columns that a text with letters of any script takes up: some take two, some none."""
+    from rich.cells import cell_len
+
+    return cell_len
