@@ -45,7 +45,7 @@
     const sight = sights.find((s) => s.dataset.room === name);
     scene = JSON.parse(document.getElementById(`scene-${name}`).textContent);
     const meshes = await Promise.all(scene.rooms.map((r) => decodeMesh(r.mesh)));
-    unit = scene.rooms[0].unit;
+    unit = scene.rooms[scene.rooms.length - 1].unit; // of the coordinates that all are shown in
     for (const s of sights) {
       s.classList.toggle('live', s === sight);
       all('.turn', s).forEach((button) => (button.hidden = s === sight));
@@ -59,7 +59,7 @@
     const labels = new Map(all(`li[id^="place-${name}-"]`).map((li) => [li.value, li]));
     const told = (n) => (labels.has(n) ? heading(labels.get(n)) : '');
     view.show(scene.rooms.map((r, k) => ({
-      mesh: meshes[k], name: r.name, patches: r.patches, to: r.to, pins: r.pins.map((p) => ({ ...p, label: told(p.number) })),
+      mesh: meshes[k], name: r.name, unit: r.unit, patches: r.patches, to: r.to, pins: r.pins.map((p) => ({ ...p, label: told(p.number) })),
     })));
     canvas.setAttribute('aria-label', `${scene.rooms[0].name}, to turn in the hand`);
     places = all(`.go[data-room="${name}"][data-number]`), at = -1;
@@ -176,7 +176,8 @@
     if (text) say(text);
     if (!result) return;
     const li = document.createElement('li');
-    li.textContent = text.split('. ')[0] === text ? text : `${result.length.toFixed(2)} ${unit}, ${result.words}`;
+    const name = scene.rooms.length > 1 ? `${scene.rooms[result.part].name}: ` : '';
+    li.textContent = name + text.replace(' Choose the other end.', '').replace('Holding a ball, ', 'A ball, ');
     lengths.append(li);
     lengths.hidden = false;
   }

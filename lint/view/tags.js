@@ -14,7 +14,7 @@ function element(kind, className, text = '') {
 
 // Where a tag may hang, in steps from its place, so that tags never cover one another. One that finds no room waits until the eye
 // comes nearer; what lies behind skin must not push others away.
-const HANGS = [[0, 0], [0, 1], [-1, 0], [1, 0], [-1, 1], [1, 1], [0, 2]];
+const HANGS = [[0, 0], [-1, 0], [1, 0], [-1, 1], [1, 1]];
 
 function tagsOver(canvas, { onPin, onGrip }) {
   const layer = element('div', 'bw-layer');

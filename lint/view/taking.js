@@ -21,10 +21,10 @@ function takingOn({ canvas, tags, partAt, under, changed, lengthText }) {
     const [a, b] = held;
     if (b) {
       measured = { ...lengthBetween(a, b), part: hit.part };
-      return tell(`${lengthText(measured.length)}, ${measured.words}.`);
+      return tell(`${lengthText(measured.length, hit.part)}, ${measured.words}.`);
     }
     measured = a.kind === 'ball' ? { ...lengthBetween(a, a), part: hit.part } : null;
-    const what = { ball: `a ball, ${lengthText(2 * a.radius)} across`, flat: 'a flat face', point: 'one point' }[a.kind];
+    const what = { ball: `a ball, ${lengthText(2 * a.radius, hit.part)} across`, flat: 'a flat face', point: 'one point' }[a.kind];
     tell(`Holding ${what}. Choose the other end.`);
   }
 

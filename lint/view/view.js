@@ -8,7 +8,7 @@
 //     reduceMotion,                                         jump, never glide (also when the system asks for it)
 //     lengthUnit,                                           'mm', or 'file units' when the units are not known
 //   })
-//   view.show([{mesh, name, patches, pins, to}])            one part, or two side by side under one camera
+//   view.show([{mesh, name, patches, pins, to, unit}])      one part, or two side by side under one camera; unit: when they differ
 //       patches: [{number, ranges: [first, length, ...] | faces: [...], weight: 1 note | 2 caution | 3 stop}]
 //       pins: [{number, at: [x, y, z], label, weight}]
 //       to: 16 numbers, column by column, from the part's coordinates to those both are shown in (default: as it is)
@@ -43,7 +43,8 @@ function createView(canvas, options = {}) {
   let chosen = -1, bedSize = null, pullWay = null, cut = null, values = null;
   let wanted = 0, seenTimer = 0, gone = false, tones = {};
   const tags = tagsOver(canvas, { onPin: (number) => options.onPin && options.onPin(number), onGrip: (grip, by) => crop.move(grip, by) });
-  const lengthText = (length) => `${length.toFixed(unitName === 'mm' ? 2 : 4)} ${unitName}`;
+  const lengthText = (length, k) => `${length.toFixed(unitOf(k) === 'mm' ? 2 : 4)} ${unitOf(k)}`;
+  const unitOf = (k) => (parts[k] && parts[k].unit) || unitName;
   const eye = eyeOn({ span, room: () => rooms()[0] || { wide: 1, high: 1 }, spots }, ask, still);
   const crop = cropOn({ tags, ask, sizeOf: () => parts[0].mesh.size, onScreen: (at) => spotOf(0, at) });
   const taking = takingOn({
@@ -234,7 +235,7 @@ function createView(canvas, options = {}) {
       const corner = add(bedCorner(bedSize, span()), [0.02 * bedSize[0], 0, 0]);
       list.push({ part: k, scene: corner, kind: 'under', text: `front of the bed, ${bedSize[0]} x ${bedSize[1]} mm` });
     }
-    if (measured) list.push({ part: measured.part, at: between(...measured.ends, 0.5), text: lengthText(measured.length), kind: 'length' });
+    if (measured) list.push({ part: measured.part, at: between(...measured.ends, 0.5), text: lengthText(measured.length, measured.part), kind: 'length' });
     tags.setLabels(list);
   }
 
