@@ -219,6 +219,8 @@ def _told(seated: Seated, said: str, depth: float, scraps: int) -> str:
         text += f", with a land of {seated.land:.0f} mm around"
     if seated.strip:
         text += f"; cut a strip of {seated.strip:.1f} mm off the ragged rim"
+    if seated.filled >= 0.5:
+        text += f"; filled the bays of the torn rim with {seated.filled:.0f} mm2 of new skin between its teeth"
     if scraps:
         text += f"; left {scraps} loose open scraps behind"
     return f"{text}; which way is up was told {said}"

@@ -1,6 +1,7 @@
 """Make a solid of an open sheet: its outer rim is carried down to a flat base.
 
-Ways are tried from the gentlest to the roughest, and the first whose walls cut neither the skin nor each other is taken:
+The bays of a torn rim are filled in first, flush with the skin, so that the wall begins at an even edge. Ways are tried from the
+gentlest to the roughest, and the first whose walls cut neither the skin nor each other is taken:
 straight down; from the edge of a narrow shelf around it; down to a smooth line around the rim, as a wall drawn unrolled; and the same
 after a clean strip is cut off the rim.
 """
@@ -8,16 +9,18 @@ after a clean strip is cut off the rim.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from lint.measure import Survey
+from lint.shape.bays import bridged
 from lint.shape.carry import Built, Foot, Stand, carry
 from lint.shape.clip import clip
 from lint.shape.crossing import crossing_faces
 from lint.shape.outline import area, frayed, moments, ring, tangled, tip_angle, widened
 from lint.shape.shelf import rim_slopes, shelf, shelf_line
+from lint.shape.triangles import spots_on
 from lint.shape.unrolled import plan_line, unrolled_wall
 from lint.shape.verify import bare_part, least_wall
 from lint.terms import Declined, FloatArray, IntArray
@@ -50,6 +53,7 @@ class Base:
 class Seated:
     """built: the solid, z up, its floor at `floor`; strip: width cut off the rim, mm; trimmed: (k, 3) the faces it was cut from.
 
+    filled: area laid over bays of the rim, mm2;
     land: width of the land, mm, 0 for none; new_below: everything lower is new; outline: (n, 2) what the part stands on.
     """
 
@@ -60,6 +64,7 @@ class Seated:
     land: float
     new_below: float
     outline: FloatArray
+    filled: float = 0.0
 
 
 def seat_sheet(vertices: FloatArray, faces: IntArray, rim: IntArray, holes: int, base: Base) -> Seated:
@@ -84,10 +89,10 @@ def seat_sheet(vertices: FloatArray, faces: IntArray, rim: IntArray, holes: int,
         if len(loop) < 3:
             continue
         new_below = float(points[np.unique(skin), 2].min()) - min(STEP, base.depth / 3)
-        for foot in _feet(points[loop], rim_slopes(points, skin, loop), edge, size, new_below, base.thin):
-            built = carry(points, skin, [loop], Stand([foot], new_below - base.depth, new_below))
+        for sheet, foot in _ways(_Sheet(points, skin, loop), edge, size, new_below, base.thin):
+            built = sheet.carried(Stand([foot], new_below - base.depth, new_below))
             if not crossing_faces(built.vertices, built.faces, np.arange(len(built.faces)) >= built.first_new).any():
-                seated = _build(points, skin, [loop], [foot], base, strip, trimmed)
+                seated = _build(sheet, foot, base, strip, trimmed)
                 thinnest = least_wall(Survey(bare_part(seated.built.vertices, seated.built.faces)), base.thin)
                 if thinnest >= base.thin:
                     return seated
@@ -98,6 +103,45 @@ def seat_sheet(vertices: FloatArray, faces: IntArray, rim: IntArray, holes: int,
     if tried:
         return tried[-best[1]]
     raise Declined(f"{why}, and evening out the rim does not help; close its holes, or crop it to a cleaner rim first")
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    """points: (n, 3); skin: (m, 3) old faces; loop: the rim to carry down; bays: (k, 3) new faces over the bays of the old rim."""
+
+    points: FloatArray
+    skin: IntArray
+    loop: IntArray
+    bays: IntArray = field(default_factory=lambda: np.zeros((0, 3), dtype=np.int64))
+
+    @property
+    def faces(self) -> IntArray:
+        """Old and new."""
+        return np.vstack((self.skin, self.bays))
+
+    @property
+    def filled(self) -> float:
+        """Area over the bays, mm2."""
+        a, b, c = (self.points[self.bays[:, i]] for i in range(3))
+        return float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum() / 2)
+
+    def carried(self, stand: Stand) -> Built:
+        """The solid. What was laid over the bays counts as wall: it is new."""
+        built = carry(self.points, self.faces, [self.loop], stand)
+        if not len(self.bays):
+            return built
+        spots, spacing = spots_on(self.points, self.bays)
+        walls = np.vstack((built.wall_points, spots))
+        return replace(built, first_new=len(self.skin), wall_points=walls, spacing=max(built.spacing, spacing))
+
+
+def _ways(sheet: _Sheet, edge: float, size: float, level: float, thin: float) -> Iterator[tuple[_Sheet, Foot]]:
+    """The ways to carry a sheet down: with the bays of its rim filled in where that can be done, then as it is."""
+    bays, loop = bridged(sheet.points, sheet.skin, sheet.loop, 2 * EVEN * size)
+    for way in [_Sheet(sheet.points, sheet.skin, loop, bays), sheet] if len(bays) else [sheet]:
+        slope = rim_slopes(way.points, way.faces, way.loop)
+        for foot in _feet(way.points[way.loop], slope, edge, size, level, thin):
+            yield way, foot
 
 
 def _feet(rim: FloatArray, slope: FloatArray, edge: float, size: float, level: float, thin: float) -> Iterator[Foot]:
@@ -203,19 +247,18 @@ def open_loops(faces: IntArray, count: int) -> tuple[list[IntArray], IntArray]:
     return [rim.points for rim in find_rims(skin, table) if rim.closed], label
 
 
-def _build(points: FloatArray, faces: IntArray, loops: list[IntArray], feet: list[Foot], base: Base, strip: float,
-           trimmed: IntArray) -> Seated:
-    """Carry the rims down, with a land where it is asked for or where the part would not stand without."""
-    lowest = float(points[np.unique(faces), 2].min())
+def _build(sheet: _Sheet, foot: Foot, base: Base, strip: float, trimmed: IntArray) -> Seated:
+    """Carry the rim down, with a land where it is asked for or where the part would not stand without."""
+    lowest = float(sheet.points[np.unique(sheet.skin), 2].min())
     floor = lowest - base.depth
     new_below = lowest - min(STEP, base.depth / 3)
-    outlines = [foot.outline for foot in feet if area(foot.outline) > 0]
-    plain = carry(points, faces, loops, Stand(feet, floor, new_below))
+    outlines = [foot.outline] if area(foot.outline) > 0 else []
+    plain = sheet.carried(Stand([foot], floor, new_below))
     margin, outer = stable_margin(plain, outlines, base, floor, new_below)
     if outer is None:
-        return Seated(plain, floor, strip, trimmed, 0.0, new_below, np.vstack(outlines))
-    built = carry(points, faces, loops, Stand(feet, floor, new_below, outer))
-    return Seated(built, floor, strip, trimmed, margin, new_below, outer)
+        return Seated(plain, floor, strip, trimmed, 0.0, new_below, np.vstack(outlines), sheet.filled)
+    built = sheet.carried(Stand([foot], floor, new_below, outer))
+    return Seated(built, floor, strip, trimmed, margin, new_below, outer, sheet.filled)
 
 
 def stable_margin(plain: Built, outlines: list[FloatArray], base: Base, floor: float, land_at: float) -> tuple[float, FloatArray | None]:
