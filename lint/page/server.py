@@ -112,7 +112,7 @@ class _Page:
             raise HTTPException(503, f"{self._sessions.caps.pages} pages are open already: close one, then load this one again")
         caps = self._sessions.caps
         if self._given is not None:
-            session.scan = self._scan(self._given, str(self._given), given=True)
+            session.scan = {**self._scan(self._given, str(self._given.absolute()), given=True), "typed": str(self._given)}
         return JSONResponse({
             "page": session.name,
             "given": None if self._given is None else shown(self._given.name),
@@ -124,8 +124,8 @@ class _Page:
     def _scan(self, path: Path, label: str, given: bool) -> dict[str, Any]:
         from lint.load.ticket import find_ticket
 
-        ticket = find_ticket(path) if given else None
-        return {"path": str(path.absolute()), "label": label, "given": given, "most": self._sessions.caps.upload,
+        ticket = find_ticket(path.absolute()) if given else None
+        return {"path": str(path.absolute()), "label": label, "typed": label, "given": given, "most": self._sessions.caps.upload,
                 "ticket": None if ticket is None else str(ticket)}  # fmt: skip
 
     def _session(self, request: Request) -> Session:

@@ -86,7 +86,7 @@ def _opened(job: Mapping[str, Any]) -> Answer:
         for left in Path().glob("unpacked.*"):
             left.unlink()
         path, name = unpack.take_scan(Path(scan["path"]), Path("unpacked.x"), entries=caps["entries"], unpacked=caps["unpacked"])
-        scan.update(path=os.fspath(path.absolute()), label=plain_name(name))
+        scan.update(path=os.fspath(path.absolute()), label=plain_name(name), typed=plain_name(name))
     given = read_ticket(Path(scan["ticket"])) if scan.get("ticket") else Ticket()
     bench = _bench(scan, Ticket(part=msgspec.structs.replace(Ticket().part, units=given.part.units)))
     part = bench.part
@@ -164,7 +164,7 @@ def _mended(job: Mapping[str, Any]) -> Answer:
         return answer
     _say("saving", "writing the part, its ticket and the record")
     for kind in MESH_KINDS:
-        out = out_name(bench.part.source.path, kind)
+        out = out_path(bench.part.source.path, kind)
         files = finished_files(report, bench, bench.settings, out)
         for ending, path in ((kind, out), (f"{kind}-ticket", ticket_path(out)), (f"{kind}-record", record_path(out))):
             Path(f"finished.{ending}").write_bytes(files[path])
@@ -175,16 +175,16 @@ def _mended(job: Mapping[str, Any]) -> Answer:
 def _told(job: Mapping[str, Any]) -> Answer:
     """The ticket as text, and the command that does the same again."""
     ticket = _ticket(job["ticket"])
-    path = Path(job["scan"]["label"])
+    path = Path(job["scan"]["typed"])
     text = ticket_text(ticket, {"": f"Ticket of {shown(path.name)}, filled in on the local page of buckwright"})
-    beside = path_text(path.with_name(path.name + ENDING))
-    words = ["buckwright", "fix", path_text(path), "--ticket", beside, "--to", path_text(path.with_name(out_name(path, "3mf").name))]
+    beside = path.with_name(path.name + ENDING)
+    words = ["buckwright", "fix", shown(str(path)), "--ticket", shown(str(beside)), "--to", shown(str(out_path(path, "3mf")))]
     return {"text": text, "name": f"{path.name}{ENDING}", "command": shlex.join(words)}
 
 
-def out_name(path: Path, kind: str) -> Path:
-    """What the finished part of a scan is called, without a folder."""
-    return Path(f"{path.stem}.buck.{kind}")
+def out_path(path: Path, kind: str) -> Path:
+    """What the finished part of a scan is called, beside the scan; the page writes nothing there."""
+    return path.with_name(f"{path.stem}.buck.{kind}")
 
 
 def plain_name(text: str) -> str:

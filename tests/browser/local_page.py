@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,16 @@ class Maker:
 
     def read(self, *paths: Path) -> None:
         self.drop(*paths)
+        self.page.wait_for_selector(".facts")
+
+    def let_fall(self, path: Path) -> None:
+        """Drop a file on the page, as a hand does."""
+        carried = self.page.evaluate_handle(
+            "([name, data]) => { const t = new DataTransfer();"
+            " t.items.add(new File([Uint8Array.from(atob(data), (c) => c.charCodeAt(0))], name)); return t; }",
+            [path.name, base64.b64encode(path.read_bytes()).decode()],
+        )
+        self.page.dispatch_event("body", "drop", {"dataTransfer": carried})
         self.page.wait_for_selector(".facts")
 
     def step(self) -> str:

@@ -73,7 +73,6 @@ def test_from_drop_to_download_on_a_scan_of_a_nose(served: Served, context: Any,
             maker.page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
             wrong.extend(f"{maker.step()}, {scheme}: {c}" for c in complaints(maker.page, *rules))
 
-    look()
     maker.read(original)
     assert "1,252 faces" in maker.page.inner_text(".facts")
     assert len(np.unique(maker.picture().reshape(-1, 3), axis=0)) > 50  # something is drawn
@@ -81,11 +80,9 @@ def test_from_drop_to_download_on_a_scan_of_a_nose(served: Served, context: Any,
     maker.next("What it is")
     maker.choose("Nose")
     assert "consent" in maker.page.inner_text(".step.open")
-    look()
     maker.next("Its true size")
     maker.page.wait_for_selector("text=would fit millimetres")
     maker.choose("Millimetres")
-    look()
     maker.next("The part you want")
     maker.choose("What stands in a box")
     look()
@@ -110,7 +107,6 @@ def test_from_drop_to_download_on_a_scan_of_a_nose(served: Served, context: Any,
     maker.settled()
     look()
     maker.mended()
-    look()
     assert "0 stops" in maker.page.inner_text(".tally").split("After:")[1]
     plain = maker.picture()
     maker.page.click("text=How far the skin moved")
@@ -259,7 +255,7 @@ def test_a_huge_file_is_refused_before_it_is_sent(served: Served, context: Any, 
 
 def test_two_tabs_have_each_its_own_and_a_closed_tab_leaves_nothing(served: Served, context: Any, tmp_path: Path) -> None:
     one, two = Maker(context, served), Maker(context, served)
-    one.read(cube(tmp_path / "one.stl"))
+    one.let_fall(cube(tmp_path / "one.stl"))
     two.read(dome(tmp_path / "two.ply"))
     assert "one.stl" in one.page.inner_text("#whose")
     assert "two.ply" in two.page.inner_text("#whose")
@@ -268,6 +264,9 @@ def test_two_tabs_have_each_its_own_and_a_closed_tab_leaves_nothing(served: Serv
     two.next("What it is")
     assert "body" not in two.page.inner_text("#ticket")
     assert sorted(f for f in files_of(served) if f.startswith("scan.")) == ["scan.ply", "scan.stl", "scan.view", "scan.view"]
+    one.let_fall(dome(tmp_path / "three.stl"))  # another scan, while step 2 stands open
+    one.page.wait_for_function("() => document.querySelector('#whose').textContent.includes('three.stl')")
+    assert "body" not in one.page.inner_text("#ticket")
     one.page.close()
     _until(lambda: [f for f in files_of(served) if f.startswith("scan.")] == ["scan.ply", "scan.view"])
     two.next("Its true size")
@@ -305,6 +304,16 @@ def test_work_can_be_stopped_and_begun_again(served: Served, context: Any, tmp_p
     assert "stopped" in maker.fault()
     maker.page.click("text=Back to the choices")
     maker.page.wait_for_selector(".plan")
+    maker.page.click("#next")
+    maker.page.wait_for_selector(".going li")
+    maker.page.get_by_role("button", name="Change: Its true size").click()  # to walk away from it is to stop it, too
+    maker.settled()
+    assert maker.step() == "Its true size"
+    maker.choose("Centimetres")
+    assert maker.page.locator(".step.ahead").count() == 5
+    maker.choose("Millimetres")
+    for title in ("The part you want", "Printer, mould and base", "What is wrong with it", "What will be done"):
+        maker.next(title)
     maker.page.get_by_label("hollow:").uncheck()
     maker.settled()
     maker.mended()

@@ -17,23 +17,25 @@ const list = document.getElementById('steps'), trouble = document.getElementById
 export const job = { ticket: {}, scan: null, judged: null, done: null, unsaved: false, takes: null, most: 0, ...navigation() };
 
 function navigation() {
-  let at = -1, far = 0, leaving = null;
+  let at = -1, far = 0, leaving = null, opening = 0;
 
   async function open(k) {
     leaving?.();
     leaving = null;
+    const mine = ++opening;
     at = k;
     far = Math.max(far, k);
     draw();
     const body = list.children[k].querySelector('.body');
+    list.children[k].querySelector('h2').focus({ preventScroll: true });
+    list.children[k].scrollIntoView({ block: k ? 'start' : 'nearest', behavior: matchMedia('(prefers-reduced-motion: reduce)').matches ? 'auto' : 'smooth' });
     try {
-      leaving = (await STEPS[k].fill(body, job)) || null;
+      const leave = await STEPS[k].fill(body, job);
+      if (leave && mine === opening) leaving = leave;
+      else leave?.();
     } catch (fault) {
       wrong(body, fault);
     }
-    const head = list.children[k].querySelector('h2');
-    head.focus({ preventScroll: true });
-    list.children[k].scrollIntoView({ block: k ? 'start' : 'nearest', behavior: matchMedia('(prefers-reduced-motion: reduce)').matches ? 'auto' : 'smooth' });
   }
 
   function draw() {
@@ -50,15 +52,20 @@ function navigation() {
     }));
   }
 
-  const next = (words = 'Next') => press(words, () => open(at + 1), { class: 'press main', id: 'next' });
   return {
-    open, next,
+    open,
+    next: (words = 'Next') => press(words, () => open(at + 1), { class: 'press main', id: 'next' }),
     isAt: (step) => STEPS[at] === step,
-    again() { // something earlier was changed: what came of it no longer holds
+    // Something was changed: what came of it before no longer holds, and the steps after this one are to be gone through again.
+    again() {
       far = Math.min(far, at);
       job.judged = null, job.done = null;
+      for (const later of [...list.children].slice(at + 1)) {
+        later.className = 'step ahead';
+        later.querySelectorAll('.entry, button').forEach((node) => node.remove());
+      }
     },
-    forward: () => open(at + 1),
+    onLeave: (does) => (leaving = does),
     to: (step) => open(STEPS.indexOf(step)),
   };
 }
@@ -104,8 +111,11 @@ line.onEnd((words) => {
 line.onBusy((on) => document.body.classList.toggle('busy', on));
 addEventListener('beforeunload', (event) => job.unsaved && event.preventDefault());
 for (const name of ['dragover', 'drop']) addEventListener(name, (event) => event.preventDefault());
-addEventListener('drop', (event) => {
-  if (event.dataTransfer?.files.length) job.dropped?.([...event.dataTransfer.files]);
+addEventListener('drop', async (event) => {
+  const files = [...(event.dataTransfer?.files || [])];
+  if (!files.length || !job.takes) return;
+  if (!job.isAt(scanStep)) await job.to(scanStep);
+  job.dropped(files);
 });
 
 try {

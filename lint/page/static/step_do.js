@@ -1,6 +1,8 @@
 // Step 7: what will be done, what it touches, and what may be asked for besides.
-import { care, choice, el, put, small, tick } from './make.js';
+import { care, choice, el, press, put, small, tick } from './make.js';
 import { slip } from './card.js';
+import { judgeStep } from './step_judge.js';
+import { sizeStep } from './step_size.js';
 
 const ALLOW = [
   ['skin', 'The surface you see', 'all that is needed to make a printable part of a raw scan'],
@@ -8,12 +10,14 @@ const ALLOW = [
 ];
 const ORDER = ['record', 'piece', 'inside', 'skin'];
 
+const sized = ({ ticket, scan }) => Boolean(ticket.length?.length || ticket.part?.units || scan.units);
+
 export const doStep = {
   title: 'What will be done',
   summary: ({ ticket }) => [`touches at most: ${ALLOW.find(([v]) => v === (ticket.fix?.allow || 'skin'))[1].toLowerCase()}`, ticket.fix?.steps?.length && `asked for: ${ticket.fix.steps.join(', ')}`].filter(Boolean).join('; '),
   async fill(body, job) {
     const { judged } = job, fix = (job.ticket.fix ??= {});
-    if (!judged) return job.open(5);
+    if (!judged) return job.to(judgeStep);
     fix.steps ??= [];
     const planned = el('ul', { class: 'plan' }), asks = el('div'), more = el('div');
     const set = (name, on) => {
@@ -53,7 +57,8 @@ export const doStep = {
       el('h3', {}, 'What you may ask for besides'), asks,
       rare.length ? el('details', {}, el('summary', {}, 'More that can be asked for'), more) : null,
       small('What calls for a step may show only when the part is whole: then it is done too, and the record says so.'),
-      el('p', { class: 'row' }, job.next('Mend it now')),
+      sized(job) ? null : care('Its true size is not known, so it cannot be mended: nobody could say how large to print it.'),
+      el('p', { class: 'row' }, sized(job) ? job.next('Mend it now') : press('Say its size', () => job.to(sizeStep), { class: 'press main', id: 'next' })),
     );
   },
 };

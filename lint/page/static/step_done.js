@@ -18,6 +18,7 @@ export const doneStep = {
       const halt = press('Stop', () => line.stop().catch(() => {}));
       body.append(clock, going, el('p', { class: 'row' }, halt));
       let shown = 0;
+      job.onLeave(() => line.stop().catch(() => {}));
       try {
         job.done = await line.work('mend', { ticket: job.said() }, (seconds, said) => {
           for (; shown < said.length; shown++) {
@@ -35,8 +36,9 @@ export const doneStep = {
         return null;
       }
       body.replaceChildren();
+      if (!job.isAt(doneStep)) return null;
+      job.onLeave(null);
     }
-    if (!job.isAt(doneStep)) return null;
     const { done } = job;
     const list = findingsList(done.after, 1);
     const broke = done.broke || !Object.keys(done.saved).length;

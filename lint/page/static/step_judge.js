@@ -13,7 +13,10 @@ export const judgeStep = {
   async fill(body, job) {
     const progress = el('p', { class: 'progress', role: 'status' }, 'Asking every rule ...');
     body.append(progress);
+    if (!job.judged) job.onLeave(() => line.stop().catch(() => {}));
     job.judged ??= await line.work('judge', { ticket: job.said() }, (seconds) => (progress.textContent = `Asking every rule, ${seconds.toFixed(0)} s`));
+    if (!job.isAt(judgeStep)) return;
+    job.onLeave(null);
     const { judged } = job, list = findingsList(judged);
     await stage.show([{ file: 'judged.view', name: job.scan.name, told: judged.picture, labels: labelsOf(judged) }], judged.units ? 'mm' : 'file units');
     stage.on({ pin: (number) => list.choose(number) });
