@@ -149,7 +149,8 @@ def parser() -> argparse.ArgumentParser:
 
     shelf = _command(commands, "shelf", "one table of a collection: what each part is, its size, print weight, findings, last change")
     shelf.add_argument("paths", metavar="PATH", nargs="+", type=Path, help="part files, or folders to search for them")
-    shelf.add_argument("--as", dest="form", choices=("terminal", "markdown", "csv"), default="terminal", help="how to write the table")
+    shelf.add_argument("--as", dest="form", choices=("terminal", "markdown", "csv", "page"), default="terminal",
+                       help="how to write the table (default: terminal)")  # fmt: skip
     shelf.add_argument("--to", metavar="FILE", type=Path, help="write the table to a file")
     shelf.add_argument("--jobs", metavar="N", type=_count, help="parts examined at a time (default: one for each core)")
 

@@ -15,6 +15,8 @@ from lint.report import shelf
 from lint.report.plain import path_text
 from lint.terms import BadInput, PartReport, Weight
 
+FORMS = {"terminal": shelf.as_text, "markdown": shelf.as_markdown, "csv": shelf.as_csv, "page": shelf.as_page}
+
 # Weight of a print: 1.24 g/cm3 for PLA, 1.15 for cured resin (data sheets, from memory). A print is filled between 15 %
 # and full by the maker's choice, so the weight is a range; a hollow part's own cavity is already off its volume.
 _DENSITY = {"extrusion": 1.24, "resin": 1.15}
@@ -27,9 +29,9 @@ def run(args: argparse.Namespace) -> int:
     if not paths:
         raise BadInput(f"no parts matched: {', '.join(path_text(p) for p in args.paths)} holds no file that is a part")
     rows = [_row(report) for report in look(paths, Run(Facts(), None, tuple(paths)), How(args.jobs))]
-    text = {"terminal": shelf.as_text, "markdown": shelf.as_markdown, "csv": shelf.as_csv}[args.form](rows)
+    text = FORMS[args.form](rows)
     if args.to is None:
-        screen.put(text, machine=args.form == "csv")
+        screen.put(text, machine=args.form in ("csv", "page"))
     else:
         screen.write(args.to, text)
     return 2 if any(row.unreadable is not None for row in rows) else 0

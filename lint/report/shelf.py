@@ -1,4 +1,4 @@
-"""The shelf: one row a part, as a table for the terminal, Markdown or CSV."""
+"""The shelf: one row a part, as a table for the terminal, Markdown or CSV, or as a page."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from lint.report.markdown import escaped
 from lint.report.plain import shown
+from lint.view.frame import document, source, style, text
 
 HEAD = ("part", "body", "side", "size mm", "print g", "stop", "caution", "note", "accepted", "changed")
 
@@ -58,6 +59,39 @@ def as_markdown(rows: Sequence[Row]) -> str:
     lines += ["| " + " | ".join(escaped(c) for c in row.cells()) + " |" for row in rows]
     unread = [f"- {escaped(row.unreadable)}" for row in rows if row.unreadable is not None]
     return "\n".join([*lines, "", summary(rows), *(["", *unread] if unread else [])]) + "\n"
+
+
+def as_page(rows: Sequence[Row]) -> str:
+    """One HTML file that needs nothing but itself and runs nothing. A row with a stop says so in words as well as in numbers."""
+    right = {4, 5, 6, 7, 8}
+    head = "".join(f'<th scope="col"{_side(k in right)}>{text(name)}</th>' for k, name in enumerate(HEAD))
+    lines = []
+    for row in rows:
+        first, *others = row.cells()
+        weight = "not read" if row.unreadable is not None else "stop" if row.stops else "caution" if row.cautions else ""
+        tag = f'<span class="weight {weight}">{weight}</span> ' if weight in ("stop", "caution") else ""
+        cells = "".join(f"<td{_side(k in right)}>{text(cell)}</td>" for k, cell in enumerate(others, 1))
+        lines.append(f'<tr><th scope="row">{tag}{text(first)}</th>{cells}</tr>')
+    unread = "".join(f"<li>{text(row.unreadable)}</li>" for row in rows if row.unreadable is not None)
+    body = (
+        '<header class="card"><h1>The shelf</h1></header>\n<main>\n'
+        f'<p class="sum">{text(summary(rows))}</p>\n'
+        '<p class="aside">Sizes are those of the box around a part. What a print weighs depends on how far it is filled, '
+        "from 15 % to full; it is told for a part that is closed.</p>\n"
+        '<div class="contents" role="region" aria-label="The parts" tabindex="0"><table>'
+        f"<thead><tr>{head}</tr></thead>\n<tbody>\n{chr(10).join(lines)}\n</tbody></table></div>\n"
+        + (f"<h2>Not read</h2>\n<ul>{unread}</ul>\n" if unread else "")
+        + "</main>"
+    )
+    return document("The shelf", body, scripts=(), styles=(style(), source("card.css"), _NUMBERS))
+
+
+# Numbers stand to the right, so that they can be compared down the column.
+_NUMBERS = ".contents td.number, .contents th.number { text-align: right; }"
+
+
+def _side(right: bool) -> str:
+    return ' class="number"' if right else ""
 
 
 def as_text(rows: Sequence[Row]) -> str:

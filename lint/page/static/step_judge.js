@@ -3,7 +3,8 @@ import { care, el, many, press, put, sentence, small } from './make.js';
 import * as line from './line.js';
 import * as stage from './stage.js';
 
-export const MEANS = { stop: 'printed as it is, it fails or is of no use', caution: 'likely to cost you a print or a mould', note: 'good to know' };
+const DRAWN = { stop: 'crossed lines', caution: 'lines one way', note: 'dots' };
+export const MEANS = { stop: 'do not print before this is mended', caution: 'look, and decide', note: 'good to know' };
 
 export const labelsOf = (report) => new Map(report.findings.map((f) => [f.number, `${f.weight}, ${f.name}`]));
 
@@ -59,10 +60,10 @@ export function findingsList(report, side = 0) {
 }
 
 export function rest(report) {
-  const counts = Object.entries(MEANS).filter(([weight]) => report.counts[weight]).map(([weight, means]) => `${weight}: ${means}`);
+  const counts = Object.entries(MEANS).filter(([weight]) => report.counts[weight]).map(([weight, means]) => `${weight}: ${means}; drawn as ${DRAWN[weight]}`);
   return [
     report.findings.length ? null : el('p', {}, 'Every rule that could be asked found nothing.'),
-    counts.length ? small(`${counts.join('. ')}.`) : null,
+    counts.length ? small(sentence(counts.join('. '))) : null,
     report.not_run.length ? el('details', {}, el('summary', {}, `Not judged: ${many(report.not_run.reduce((n, r) => n + r.rules.length, 0), 'rule')}`),
       el('ul', { class: 'plain' }, report.not_run.map((r) => el('li', {}, `${r.rules.length > 1 ? 'Rules' : 'Rule'} ${r.rules.join(', ')}: ${r.why}.`)))) : null,
     small('Geometry only: a clean card is no promise that a print succeeds, and nothing here is a fit check for a medical device.'),
