@@ -101,6 +101,7 @@ def parser() -> argparse.ArgumentParser:
     lint.add_argument("--deadline", metavar="SECONDS", type=_positive,
                       help="the longest a part may take before the run goes on without it (default: 600 for many parts)")  # fmt: skip
     lint.add_argument("--memory", metavar="GIB", type=_positive, help="the most memory a part may take, besides the program's own")
+    lint.add_argument("--scheduler", metavar="ADDRESS", help="examine on a cluster of your own: the address of its dask scheduler")
     lint.add_argument("--fresh", action="store_true", help="examine every part anew, also one that is as it was in an earlier run")
     lint.add_argument("--changed-since", metavar="REV", help="only parts that differ, or whose ticket does, from this git revision")
     _facts(lint)

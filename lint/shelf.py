@@ -88,7 +88,7 @@ class Shelf:
 
     def picked(self, question: Pick, path: Path, value: Any) -> Any:
         """The answer to a question for the part at `path`, whose measurement is `value`. The index is made once for all parts."""
-        answer = self._answer(question, path, value)
+        answer = self.answer(question, path, value)
         self.asked.answers[question.name] = digest_of(answer)
         return answer
 
@@ -98,9 +98,10 @@ class Shelf:
 
     def told(self, question: Pick, path: Path, value: Any) -> str:
         """The digest of what `picked` would answer."""
-        return digest_of(self._answer(question, path, value))
+        return digest_of(self.answer(question, path, value))
 
-    def _answer(self, question: Pick, path: Path, value: Any) -> Any:
+    def answer(self, question: Pick, path: Path, value: Any) -> Any:
+        """As `picked`, without a note that it was asked."""
         key = (question.measurement, question.build)
         if key not in self._gathered:
             values = {}

@@ -15,7 +15,7 @@ import numpy as np
 from lint.commands import kept
 from lint.commands.drawing import drawn_on
 from lint.commands.known import Judged, Keys, comparing
-from lint.commands.shelves import Facts, OnTheBench, read_part
+from lint.commands.shelves import Facts, OnTheBench, Papers, read_part
 from lint.measure import Survey
 from lint.report.plain import many, path_text
 from lint.rooms import all_rules
@@ -58,8 +58,10 @@ class Task:
 class Judge:
     """Judges the parts of one run in this process, with one shelf for all of them."""
 
-    def __init__(self, run: Run) -> None:
+    def __init__(self, run: Run, papers: Mapping[Path, Papers] | None = None) -> None:
+        """papers: those of every part that may be read, where they are not to be looked for on the disk."""
         self.run = run
+        self.papers = papers
         self._keys = run.keys()
         self._rules = wanted(run.only)
         self._comparing = comparing(self._rules)
@@ -68,9 +70,17 @@ class Judge:
         self.shelf = Shelf(run.parts, self._load, run.known)
 
     def _load(self, path: Path) -> Part:
-        bench = read_part(path, self.run.facts_of(path))
+        bench = self._bench(path)
         self._read[path] = kept.Read(str(path), self._keys.of_bench(bench), dict(bench.fetched))
         return bench.part
+
+    def _bench(self, path: Path) -> OnTheBench:
+        facts = self.run.facts_of(path)
+        if self.papers is None:
+            return read_part(path, facts)
+        if path not in self.papers:
+            raise BadInput(f"{path}: there is no such file; check the name")
+        return read_part(path, facts, self.papers[path])
 
     def __call__(self, task: Task) -> Judged:
         """Everything said about one part, without its mesh. One that cannot be read is reported so; nothing is raised for it."""
@@ -88,7 +98,7 @@ class Judge:
         return Judged(PartReport(None, path, unreadable=why))
 
     def _judged(self, task: Task) -> Judged:
-        bench = read_part(task.path, self.run.facts_of(task.path))
+        bench = self._bench(task.path)
         key = self._keys.of_bench(bench)
         whole = task.key != key
         rules = self._rules if whole else {n: r for n, r in self._rules.items() if n in before(self._comparing)}

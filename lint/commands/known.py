@@ -60,6 +60,12 @@ def program() -> str:
     return told.hexdigest()
 
 
+def machine() -> str:
+    """What a verdict depends on besides the parts and the words of the command: the program, and words of the environment."""
+    words = sorted((name, value) for name, value in os.environ.items() if name.startswith("BUCKWRIGHT_") and name not in _UNHEARD)
+    return f"{program()} {words}"
+
+
 @dataclass(frozen=True)
 class Judged:
     """What a process tells of a part that it examined: its report, and what the report depends on.
@@ -81,13 +87,12 @@ class Keys:
     """The keys of the parts of one run."""
 
     def __init__(self, flags: Mapping[str, Any], only: Iterable[int] | None) -> None:
-        words = {name: value for name, value in os.environ.items() if name.startswith("BUCKWRIGHT_") and name not in _UNHEARD}
-        said = (program(), sorted(flags.items()), None if only is None else sorted(only), sorted(words.items()))
+        said = (machine(), sorted(flags.items()), None if only is None else sorted(only))
         self._run = repr(said).encode("utf-8", "surrogateescape")
 
     def of_bench(self, bench: OnTheBench) -> str:
         """The key of a part as it was read."""
-        return self._of(bench.part.source.path, bench.part.source.sha256, bench.ticket_told, bench.shop_told, bench.shop_path)
+        return self._of(bench.part.source.path, bench.part.source.sha256, bench.ticket_told, bench.shop_told, bench.shop_called)
 
     def of_path(self, path: Path, facts: Facts, shops: dict[Path, tuple[Path | None, str | None]] | None = None) -> str | None:
         """The key of a part as it lies on the disk now; None when something of it cannot be read. shops: remembered by folder."""
@@ -100,14 +105,14 @@ class Keys:
         told, ticket_told = digest(path), digest(ticket) if ticket is not None else None
         if told is None or (ticket is not None and ticket_told is None) or (shop is not None and shop_told is None):
             return None
-        return self._of(path, told, ticket_told, shop_told, shop)
+        return self._of(path, told, ticket_told, shop_told, shop_name(shop))
 
     def compared(self, key: str, path: Path) -> str:
         """The key of what the rules that compare parts say of the part at `path`: pairs and copies are known by where they lie."""
         return hashlib.sha256(f"compared {key} ".encode() + os.fsencode(os.path.realpath(path))).hexdigest()
 
-    def _of(self, path: Path, told: str, ticket_told: str | None, shop_told: str | None, shop: Path | None) -> str:
-        said = (path.name, told, ticket_told, shop_told, shop_name(shop))  # the shop file is named in reports
+    def _of(self, path: Path, told: str, ticket_told: str | None, shop_told: str | None, shop_called: str) -> str:
+        said = (path.name, told, ticket_told, shop_told, shop_called)  # the shop file is named in reports
         return hashlib.sha256(self._run + repr(said).encode("utf-8", "surrogateescape")).hexdigest()
 
 

@@ -27,14 +27,18 @@ def run(args: argparse.Namespace) -> int:
         raise BadInput(f"no parts matched: {', '.join(path_text(p) for p in args.paths)} holds no file that is a part; nothing was judged")
     if args.ticket is not None and len(paths) > 1:
         raise BadInput(f"--ticket says what one part is, and {len(paths)} parts were given: put a ticket beside each instead")
+    if args.scheduler is not None and (args.jobs is not None or args.memory is not None):
+        raise BadInput("--jobs and --memory are for this machine; with --scheduler the workers say how much they take")
     shelf, idle = paths, ""
     if args.changed_since is not None:
         start = args.paths[0]
         paths = changed_since(paths, args.changed_since, start if start.is_dir() else start.absolute().parent)
         idle = f"no part changed since {args.changed_since}"
     drawn = pictures_wanted(args, paths)
+    if drawn and args.scheduler is not None:
+        raise BadInput("pictures are drawn on this machine: leave out --scheduler, or --pictures, --sketch and --as page or png")
     run = Run(Facts(args.ticket, args.facts), only, tuple(shelf), drawn=drawn)
-    reports = look(paths, run, How(args.jobs, args.deadline, args.memory, args.fresh))
+    reports = look(paths, run, How(args.jobs, args.deadline, args.memory, args.fresh, args.scheduler))
     report = Report(tuple(reports), EDITION, __version__, Weight[args.line.upper()], idle=idle)
     if args.form == "png":
         return write_card(report, args.to)

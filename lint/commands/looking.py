@@ -14,6 +14,7 @@ from lint.commands.judging import Judge, Run, Task, picks, reading_notes, wanted
 from lint.commands.kept import Compared, report_of
 from lint.commands.known import Judged, Known, Standing
 from lint.commands.ledgers import accepted
+from lint.commands.room import room, taken_by
 from lint.run import in_order
 from lint.store import open_store
 from lint.terms import NotRun, PartReport
@@ -33,13 +34,14 @@ class How:
     """How a run is done, which changes no verdict.
 
     jobs: parts examined at a time, None for one a core; deadline: seconds that one part may take; memory: GiB. Either of these brings even
-    a single part into a process of its own. fresh: what earlier runs found is not heard.
+    a single part into a process of its own. fresh: what earlier runs found is not heard. scheduler: of a cluster, to examine there.
     """
 
     jobs: int | None = None
     deadline: float | None = None
     memory: float | None = None
     fresh: bool = False
+    scheduler: str | None = None
 
 
 def look(paths: list[Path], run: Run, how: How) -> list[PartReport]:
@@ -86,6 +88,8 @@ def _judged(tasks: list[Task], parts: int, run: Run, how: How, keep: Callable[[T
     jobs = min(how.jobs or os.cpu_count() or 1, parts)
     if not tasks:
         return []
+    if how.scheduler is not None:
+        return _elsewhere("judge", tasks, run, how, f"examining {len(tasks)} parts", "parts examined", _given_up, keep)
     if jobs <= 1 and how.deadline is None and how.memory is None:
         return _together(tasks, run, keep)
     return _apart(tasks, run, min(jobs, len(tasks)), how, keep)
@@ -117,13 +121,32 @@ def _apart(tasks: list[Task], run: Run, jobs: int, how: How, keep: Callable[[Tas
         return _spread(_judge_here, tasks, [t.path for t in tasks], jobs, run, how, died=_died, late=late, ended=ended)
 
 
+def _elsewhere(
+    what: str, tasks: list[Task], run: Run, how: How, doing: str, done: str,
+    failed: Callable[[Task, str], Found], keep: Callable[[Task, Found], None],
+) -> list[Found]:  # fmt: skip
+    """As `_spread`, on the workers of a cluster, where memory is for the workers to know."""
+    from lint.commands.cluster import Cluster
+
+    assert how.scheduler is not None
+    with screen.Progress(doing) as progress, Cluster(how.scheduler) as cluster:
+
+        def ended(count: int, task: Task, found: Found) -> None:
+            keep(task, found)
+            progress(f"{count} of {len(tasks)} {done}")
+
+        biggest_first = sorted(range(len(tasks)), key=lambda i: -taken_by(tasks[i].path))
+        found = cluster.spread(what, [tasks[i] for i in biggest_first], run, how.deadline or _DEADLINE, failed=failed, ended=ended)
+    in_order = dict(zip(biggest_first, found, strict=True))
+    return [in_order[i] for i in range(len(tasks))]
+
+
 def _spread(
     work: Callable[[Item], Found], items: list[Item], paths: list[Path], jobs: int, run: Run, how: How, *,
     died: Callable[[Item], Found], ended: Callable[[int, Item, Found], None], late: Callable[[Item], Found] | None = None,
 ) -> list[Found]:  # fmt: skip
     """Work on parts in processes, those that take the most memory first, never more at a time than there is memory for."""
     from lint.commands.pool import spread
-    from lint.commands.room import room, taken_by
 
     most = None if how.memory is None else int(how.memory * 2**30)
     weights = [taken_by(path) if most is None else min(taken_by(path), most) for path in paths]
@@ -138,8 +161,18 @@ def _with_the_shelf_measured(run: Run, how: How) -> Run:
     names = {pick.measurement for pick in picks(wanted(run.only))}
     parts = [path for path in run.parts if any((path, name) not in run.known for name in names)]
     jobs = min(how.jobs or os.cpu_count() or 1, len(parts))
-    if jobs <= 1 or len(parts) <= _FEW:
+    if not parts or (how.scheduler is None and (jobs <= 1 or len(parts) <= _FEW)):
         return run
+    if how.scheduler is not None:
+
+        def gone(task: Task, why: str) -> dict[str, Any]:
+            return dict.fromkeys(names, NotRun(f"{task.path.name} could not be measured to compare with: {why}"))
+
+        elsewhere: list[dict[str, Any]] = _elsewhere(
+            "measure", [Task(p) for p in parts], run, how, f"reading {len(parts)} parts to compare", "parts read to compare",
+            gone, lambda task, found: None,
+        )  # fmt: skip
+        return _knowing(run, parts, elsewhere)
     died = NotRun("the process that measured it to compare with ended without a word")
     with screen.Progress(f"reading {len(parts)} parts to compare") as progress:
 
@@ -147,6 +180,10 @@ def _with_the_shelf_measured(run: Run, how: How) -> Run:
             progress(f"{count} of {len(parts)} parts read to compare")
 
         found = _spread(_measure_here, parts, parts, jobs, run, how, died=lambda path: dict.fromkeys(names, died), ended=ended)
+    return _knowing(run, parts, found)
+
+
+def _knowing(run: Run, parts: list[Path], found: list[dict[str, Any]]) -> Run:
     measured = {(path, name): value for path, values in zip(parts, found, strict=True) for name, value in values.items()}
     return replace(run, known={**run.known, **measured})
 

@@ -79,7 +79,8 @@ class Facts:
 class OnTheBench:
     """A part with the facts it is judged by.
 
-    ticket_told, shop_told: SHA-256 of the very bytes that the ticket and the shop file were read from; None without such a file.
+    shop_called: how reports call the shop file. ticket_told, shop_told: SHA-256 of the very bytes that the ticket and the shop file were
+    read from; None without such a file.
     fetched: files beside the part that it refers to, as `lint.load.doors.fetching` tells of them.
     """
 
@@ -87,23 +88,39 @@ class OnTheBench:
     settings: Settings
     ticket_path: Path | None
     shop_path: Path | None
+    shop_called: str = "shop.toml"
     ticket_told: str | None = None
     shop_told: str | None = None
     fetched: Mapping[str, str | None] = field(default_factory=dict)
 
 
-def read_part(path: Path, facts: Facts) -> OnTheBench:
+@dataclass(frozen=True)
+class Papers:
+    """The ticket and the shop file that a part is read with, and how reports call the shop file."""
+
+    ticket: Path | None
+    shop: Path | None
+    shop_called: str
+
+
+def papers_of(path: Path, facts: Facts) -> Papers:
+    """The papers of a part, looked for on the disk."""
+    shop = find_shop(path.absolute().parent)
+    return Papers(facts.ticket or find_ticket(path), shop, shop_name(shop))
+
+
+def read_part(path: Path, facts: Facts, papers: Papers | None = None) -> OnTheBench:
     """Read a part with its ticket and shop file. Raises BadInput, in one line, for anything that cannot be used."""
-    ticket_path = facts.ticket or find_ticket(path)
+    papers = papers or papers_of(path, facts)
+    ticket_path, shop_path = papers.ticket, papers.shop
     ticket, ticket_told = read_ticket_told(ticket_path) if ticket_path is not None else (Ticket(), None)
-    shop_path = find_shop(path.absolute().parent)
     shop, shop_told = read_shop_told(shop_path) if shop_path is not None else (None, None)
     with fetching() as fetched:
         part = read(path, ticket, units=facts.flags.get("units"), shop_units=_shop_units(shop))
     flags = {**facts.flags, "repository": shop is not None}
-    settings = gather(ticket, shop, flags, shop_name=shop_name(shop_path), rules=all_rules())
+    settings = gather(ticket, shop, flags, shop_name=papers.shop_called, rules=all_rules())
     part = replace(part, ticket_path=ticket_path)
-    return OnTheBench(part, settings, ticket_path, shop_path, ticket_told, shop_told, fetched)
+    return OnTheBench(part, settings, ticket_path, shop_path, papers.shop_called, ticket_told, shop_told, fetched)
 
 
 def shop_name(path: Path | None) -> str:

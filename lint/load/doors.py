@@ -6,13 +6,14 @@ import contextlib
 import hashlib
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextvars import ContextVar
 from pathlib import Path
 from urllib.parse import unquote
 
 from lint.load.raw import Fault, shown
 
+_ABSENT = "there is no such file; check the name"
 _LARGE_FILE_POINTER = b"version https://git-lfs"
 
 
@@ -23,6 +24,9 @@ def read_bytes(path: Path, most: int) -> bytes:
     because the name may have been swapped in between. The bytes are copied, not mapped: a file that shrinks under a
     map kills the process.
     """
+    lent = _lent.get()
+    if lent is not None:
+        return _whole(lent.get((str(path), "")), most)
     try:
         with open(_opened(path), "rb") as file:
             info = os.fstat(file.fileno())
@@ -33,11 +37,23 @@ def read_bytes(path: Path, most: int) -> bytes:
             if len(data) != info.st_size or file.read(1):
                 raise Fault("it changed while it was being read; wait until it is written, then try again")
     except FileNotFoundError:
-        raise Fault("there is no such file; check the name") from None
+        raise Fault(_ABSENT) from None
     except PermissionError:
         raise Fault("it may not be read; ask its owner for permission to read it") from None
     except (OSError, ValueError) as error:
         raise Fault(f"it cannot be read: {getattr(error, 'strerror', None) or error}") from None
+    return _no_pointer(data)
+
+
+def _whole(data: bytes | None, most: int) -> bytes:
+    if data is None:
+        raise Fault(_ABSENT)
+    if len(data) > most:
+        raise Fault(f"it is {len(data):,} bytes long; at most {most:,} are read")
+    return _no_pointer(data)
+
+
+def _no_pointer(data: bytes) -> bytes:
     if data.startswith(_LARGE_FILE_POINTER):
         raise Fault("it is a large-file pointer, not the part itself; fetch the real file first (git lfs pull)")
     return data
@@ -65,6 +81,21 @@ def _ordinary(info: os.stat_result) -> None:
         raise Fault("it is a pipe or a device, not an ordinary file; save the part to a file first")
 
 
+# Files lent by another machine: the bytes by path and, for what a part refers to, by its path and the reference.
+Lent = Mapping[tuple[str, str], bytes]
+_lent: ContextVar[Lent | None] = ContextVar("_lent", default=None)
+
+
+@contextlib.contextmanager
+def lending(files: Lent) -> Iterator[None]:
+    """Within, these files are read under their names, and no other: nothing is looked for on the disk."""
+    token = _lent.set(files)
+    try:
+        yield
+    finally:
+        _lent.reset(token)
+
+
 _fetched: ContextVar[dict[str, str | None] | None] = ContextVar("_fetched", default=None)
 
 
@@ -84,7 +115,8 @@ def fetch(part: Path, reference: str, most: int) -> bytes:
     told = _fetched.get()
     if told is not None:
         told[reference] = None
-    data = read_bytes(beside(part, reference), most)
+    lent = _lent.get()
+    data = read_bytes(beside(part, reference), most) if lent is None else _whole(lent.get((str(part), reference)), most)
     if told is not None:
         told[reference] = hashlib.sha256(data).hexdigest()
     return data
