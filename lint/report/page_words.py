@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from lint.report.advice import Advice
 from lint.report.plain import UNIT_WORDS, listed, many, measured_text, number, place_text
 from lint.report.tally import not_run_reasons, rules_text
-from lint.report.terminal import fix_command
+from lint.report.terminal import fix_command, in_the_words
 from lint.terms import Finding, Fix, Mended, Outcome, PartReport, Place, Report, StepResult
 from lint.view.frame import source, text
 
@@ -79,7 +79,9 @@ def findings_html(
 def _finding(k: int, finding: Finding, part: PartReport, room: int, side: int, pinned: bool, lighter: bool) -> str:
     unit = part.part.length_unit if part.part is not None else "mm"
     message = text(sentence(f"{finding.weight.word}: {finding.message}" if lighter else finding.message))
-    where = measured_text(finding) + (f", {place_text(finding.place, unit)}" if finding.place is not None else "")
+    where = [] if in_the_words(finding) else [measured_text(finding)]
+    where += [place_text(finding.place, unit)] if finding.place is not None else []
+    said = f'<p class="where">{text(", ".join(where))}</p>' if where else ""
     aside = ""
     if finding.accepted is not None:
         aside = f'<p class="aside">Accepted, not counted: {text(finding.accepted)}</p>'
@@ -93,7 +95,7 @@ def _finding(k: int, finding: Finding, part: PartReport, room: int, side: int, p
         buttons += f'<p class="where">{text(where_else)}</p>' + (_go(place, f"Show {what}", room, side, None) if pinned else "")
     return (
         f'<li value="{k}" id="place-{room}-{k}"><span class="tag {finding.weight.word}" aria-hidden="true">{k}</span>'
-        f'<div><p>{message}</p><p class="where">{text(where)}</p>{aside}{buttons}</div></li>'
+        f'<div><p>{message}</p>{said}{aside}{buttons}</div></li>'
     )
 
 

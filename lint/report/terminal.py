@@ -85,7 +85,7 @@ def _show_group(sheet: Sheet, group: Group, part: PartReport, caution: str | Non
     for finding in group.findings[:PLACES]:
         lighter = f"{finding.weight.word}: " if finding.weight != group.weight else ""
         sheet.more(lighter + finding.message)
-        where = [] if _in_the_words(finding) else [measured_text(finding)]
+        where = [] if in_the_words(finding) else [measured_text(finding)]
         if finding.place is not None:
             where.append(place_text(finding.place, part.part.length_unit if part.part is not None else "mm"))
         if where:
@@ -98,7 +98,7 @@ def _show_group(sheet: Sheet, group: Group, part: PartReport, caution: str | Non
         sheet.more(f"take care: {caution}", "italic")
 
 
-def _in_the_words(finding: Finding) -> bool:
+def in_the_words(finding: Finding) -> bool:
     """Whether the sentence holds both numbers already, if rounded, so that saying them again would only be noise."""
     said = re.findall(r"\d[\d,]*(?:\.\d+)?", finding.message)
     numbers = [finding.measured] + ([] if finding.limit is None else [finding.limit])

@@ -185,17 +185,17 @@
   // ---- what else is drawn
 
   function draw() {
-    const last = scene.rooms[scene.rooms.length - 1], box = viewer.querySelector('.more');
-    const missing = [];
-    for (const [name, fact, lacks] of [['bed', last.bed, 'how large the bed is'], ['pull', last.pull, 'which way the mould comes off']]) {
-      const input = box.querySelector(`[name=${name}]`);
-      input.disabled = !fact;
-      if (!fact) input.checked = false, missing.push(lacks);
-      view[name](fact && input.checked ? fact : null);
-    }
+    const { bed, pull } = scene.rooms[scene.rooms.length - 1], box = viewer.querySelector('.more'), missing = [];
+    const [level, off] = ['bed', 'pull'].map((name) => box.querySelector(`[name=${name}]`));
+    const wide = ['x', 'y'].map((axis) => view.range(axis)).map(([low, high]) => 1.3 * (high - low));
+    if (!bed) missing.push('how large the bed is (its level is drawn)');
+    view.bed(level.checked ? bed || [...wide, 0] : null, bed ? '' : 'the level of the bed');
+    if (!pull) missing.push('which way the mould comes off'), (off.checked = false);
+    off.disabled = !pull;
+    view.pull(off.checked ? pull : null);
     const note = box.querySelector('.aside');
     note.hidden = !missing.length;
-    note.textContent = missing.length ? `The ticket does not say ${missing.join(' or ')}.` : '';
+    note.textContent = missing.length ? `The ticket does not say ${missing.join(', nor ')}.` : '';
   }
 
   function showMoved(on) {

@@ -18,9 +18,11 @@ function boxLines(low, high) {
 
 const bedCorner = (size, [low, high]) => [(low[0] + high[0] - size[0]) / 2, (low[1] + high[1] - size[1]) / 2, 0];
 
-function bedLines(size, box) { // a rule along the front and the left edge: every 10 mm, longer every 50
+// The bed, with a rule along its front and its left edge: every 10 mm, longer every 50. One of no height is only a level, without a rule.
+function bedLines(size, box) {
   const o = bedCorner(size, box), [x, y] = size, at = (i, j) => [o[0] + i, o[1] + j, 0];
   const lines = [[at(0, 0), at(x, 0)], [at(x, 0), at(x, y)], [at(x, y), at(0, y)], [at(0, y), at(0, 0)]];
+  if (!size[2]) return lines;
   const step = Math.max(x, y) > 1000 ? 100 : 10;
   for (let i = step; i < x; i += step) lines.push([at(i, 0), at(i, (i / step) % 5 ? step / 2 : step)]);
   for (let j = step; j < y; j += step) lines.push([at(0, j), at((j / step) % 5 ? step / 2 : step, j)]);

@@ -18,7 +18,7 @@
 //   view.fit()                                              all of it, from the side it is seen from
 //   view.section({axis: 'x' | 'y' | 'z', at, keep: 'low' | 'high'} | null)   keep is chosen by where you stand when left out
 //   view.range(axis) -> [low, high] of what is shown
-//   view.bed([x, y, z] | null)                              the bed's outline under the part at height zero, and the build direction
+//   view.bed([x, y, z] | null, words)                       the bed's outline under the part at height zero, and the build direction
 //   view.pull([x, y, z] | null)                             the way the mould comes off
 //   view.measure(true | false), view.snap(true | false)     takes two ends; with snap, whole flat faces and balls are fitted
 //   view.picked -> [[x, y, z], ...]                         the ends held, in the coordinates of their part (view.pickedPart)
@@ -40,7 +40,7 @@ function createView(canvas, options = {}) {
   const unitName = options.lengthUnit || 'mm';
   let painter = painterOf(gl);
   let parts = [], shapes = [];
-  let chosen = -1, bedSize = null, pullWay = null, cut = null, values = null;
+  let chosen = -1, bedSize = null, bedWords = '', pullWay = null, cut = null, values = null;
   let wanted = 0, seenTimer = 0, gone = false, tones = {};
   const tags = tagsOver(canvas, { onPin: (number) => options.onPin && options.onPin(number), onGrip: (grip, by) => crop.move(grip, by) });
   const lengthText = (length, k) => `${length.toFixed(unitOf(k) === 'mm' ? 2 : 4)} ${unitOf(k)}`;
@@ -233,7 +233,7 @@ function createView(canvas, options = {}) {
       for (const { from, way, length, text } of arrows()) list.push({ part: k, scene: add(from, times(way, length)), text });
       if (!bedSize) continue;
       const corner = add(bedCorner(bedSize, span()), [0.02 * bedSize[0], 0, 0]);
-      list.push({ part: k, scene: corner, kind: 'under', text: `front of the bed, ${bedSize[0]} x ${bedSize[1]} mm` });
+      list.push({ part: k, scene: corner, kind: 'under', text: bedWords || `front of the bed, ${bedSize[0]} x ${bedSize[1]} mm` });
     }
     if (measured) list.push({ part: measured.part, at: between(...measured.ends, 0.5), text: lengthText(measured.length, measured.part), kind: 'length' });
     tags.setLabels(list);
@@ -373,7 +373,7 @@ function createView(canvas, options = {}) {
     measure: taking.measure,
     snap: taking.snap,
     box: (wish, onChange = null) => crop.set(wish, onChange),
-    bed(size) { (bedSize = size), relabel(), ask(); },
+    bed(size, words = '') { (bedSize = size), (bedWords = words), relabel(), ask(); },
     pull(way) { (pullWay = way), relabel(), ask(); },
     range: (axis) => span().map((corner) => corner[AXES[axis]]),
     spot: (at, part = 0) => spotOf(part, at), // where a point of the part is on the canvas, in CSS pixels

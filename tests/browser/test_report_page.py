@@ -7,6 +7,8 @@ import re
 import numpy as np
 import pytest
 
+from corpus import solids
+from lint.settings import Settings
 from tests.browser import pages
 
 AFTER = (0.9, 0.5)  # where the part after the fix is drawn, see _inked
@@ -221,6 +223,15 @@ def test_bed_and_pull_are_drawn_with_their_words(block, opened):
         sheet.page.get_by_label(label).check()
     words = sheet.page.locator(".bw-label:visible").all_inner_texts()
     assert sorted(words) == ["front of the bed, 120 x 120 mm", "printed upwards", "the mould comes off this way"]
+
+
+def test_where_the_ticket_says_no_bed_its_level_is_drawn_and_that_is_said(folder, opened):
+    path = pages.written(pages.of(pages.seen(solids.box((40.0, 20.0, 10.0)), "troll.stl", settings=Settings())), folder / "no bed.html")
+    sheet = opened(path)
+    sheet.page.get_by_label("the bed, and which way is up in the print").check()
+    assert sorted(sheet.page.locator(".bw-label:visible").all_inner_texts()) == ["printed upwards", "the level of the bed"]
+    assert sheet.page.get_by_label("the way the mould comes off").is_disabled()
+    assert "The ticket does not say how large the bed is (its level is drawn), nor which way" in sheet.page.inner_text(".more")
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
