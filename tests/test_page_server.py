@@ -190,7 +190,7 @@ def test_what_a_file_is_called_is_never_where_it_goes(shop: Served, bench: str, 
         assert "/" not in json.loads(body)["name"]
         assert len(json.loads(body)["name"]) <= 101
         assert "done" in shop.work(bench, "open")
-        assert files_of(shop) == ["scan.stl", "scan.view"]
+        assert files_of(shop) == ["scan.png", "scan.stl", "scan.view"]
     else:
         assert status in (400, 415)
 
@@ -265,7 +265,7 @@ def test_a_zip_with_a_scan_and_its_files(shop: Served, bench: str) -> None:
     done = shop.work(bench, "open")["done"]
     assert done["name"] == "heron.obj"
     assert done["faces"] == 12
-    assert files_of(shop) == ["scan.view", "scan.zip", "unpacked.obj"]  # the picture was never unpacked
+    assert files_of(shop) == ["scan.png", "scan.view", "scan.zip", "unpacked.obj"]  # the picture was never unpacked
 
 
 def _lying() -> bytes:
@@ -332,7 +332,7 @@ def test_two_pages_know_nothing_of_each_other(served: Served) -> None:
     assert served.work(one, "open")["done"]["name"] == "one.stl"
     assert served.work(two, "open")["done"]["name"] == "two.ply"
     served.ask(f"pages/{one}/bye", {})
-    assert files_of(served) == ["scan.ply", "scan.view"]
+    assert files_of(served) == ["scan.ply", "scan.png", "scan.view"]
     assert served.ask(f"pages/{two}/view/scan.view")[0] == 200
     served.ask(f"pages/{two}/bye", {})
 

@@ -21,10 +21,12 @@ def save(part: Part, path: Path, findings: Sequence[Finding] = (), *, to: FloatA
 
     to and away: see lint.view.scene.scene_of. Raises BadInput when there is nothing to draw.
     """
-    scene = scene_of(part, findings, None, stills=0, to=to, away=away)
+    scene = scene_of(part, findings, None, stills=1, to=to, away=away)
     if scene is None:
         raise BadInput(f"{part.source.path}: it holds no face that could be drawn: is it a point cloud? Export it as a mesh")
     path.write_bytes(scene.mesh)
+    for _, drawing in scene.stills:  # for a browser that cannot draw in 3D
+        path.with_suffix(".png").write_bytes(drawing)
     if scene.moved is not None:
         path.with_suffix(".moved").write_bytes(scene.moved)
     return {

@@ -26,7 +26,7 @@ from lint.report.plain import shown
 
 _TYPES = {".html": "text/html; charset=utf-8", ".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8",
           ".svg": "image/svg+xml"}  # fmt: skip
-_VIEWS = frozenset({"scan.view", "judged.view", "before.view", "after.view", "after.moved"})
+_VIEWS = frozenset({f"{name}.{kind}" for name in ("scan", "judged", "before", "after") for kind in ("view", "moved", "png")})
 _SAVED = frozenset(f"{kind}{more}" for kind in MESH_KINDS for more in ("", "-ticket", "-record"))
 _WORDS = 1 << 20  # bytes of JSON a page may say at once
 _PATIENCE = 60.0  # s without a byte of an upload that has begun
@@ -107,7 +107,7 @@ class _Page:
 
     async def begin(self, request: Request) -> Response:
         """A page was opened."""
-        session = self._sessions.begin()
+        session = await self._sessions.begin()
         if session is None:
             raise HTTPException(503, f"{self._sessions.caps.pages} pages are open already: close one, then load this one again")
         caps = self._sessions.caps
@@ -221,11 +221,11 @@ class _Page:
         return JSONResponse({})
 
     async def view(self, request: Request) -> Response:
-        """The bytes of a mesh for the view, or of how far its skin moved."""
+        """The bytes of a mesh for the view, of how far its skin moved, or a drawing for those without a view."""
         name = request.path_params["name"]
         if name not in _VIEWS:
             raise HTTPException(404)
-        return _file(self._session(request).folder / name, "application/octet-stream")
+        return _file(self._session(request).folder / name, "image/png" if name.endswith(".png") else "application/octet-stream")
 
     async def save(self, request: Request) -> Response:
         """A finished file, to be saved."""

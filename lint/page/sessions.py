@@ -20,6 +20,7 @@ from typing import Any
 
 from lint.page.bench import Bench
 
+_GONE = 150.0  # s; a page in the background speaks once a minute, so this one is frozen or gone
 _PREFIX, _LOCK = "buckwright-page-", "in-use"
 
 
@@ -100,8 +101,12 @@ class Sessions:
         _locks(self._lock)
         self._open: dict[str, Session] = {}
 
-    def begin(self) -> Session | None:
-        """A new page's session; None when there are too many."""
+    async def begin(self) -> Session | None:
+        """A new page's session; None when there are too many. Pages that were not heard of for minutes make room first."""
+        if len(self._open) >= self.caps.pages:
+            for name, session in list(self._open.items()):
+                if not session.busy and time.monotonic() - session.seen > _GONE:
+                    await self.end(name)
         if len(self._open) >= self.caps.pages:
             return None
         name = secrets.token_urlsafe(24)

@@ -215,6 +215,26 @@ def test_two_ends_are_picked_and_snapped_to_flat_faces(served: Served, context: 
     assert maker.console == []
 
 
+def test_a_browser_without_3d_gets_a_drawing(served: Served, context: Any, tmp_path: Path) -> None:
+    context.add_init_script("HTMLCanvasElement.prototype.getContext = () => null")
+    maker = Maker(context, served)
+    maker.read(cube(tmp_path / "block.stl"))
+    maker.page.wait_for_function("() => document.querySelector('#empty img')?.naturalWidth > 100")
+    for title in ("What it is", "Its true size"):
+        maker.next(title)
+    maker.choose("I know the distance")
+    maker.page.click("text=The two points as numbers")
+    for k, value in enumerate(("0.1", "9", "9", "20.1", "11", "8")):
+        maker.page.get_by_label("xyz"[k % 3], exact=True).nth(k // 3).fill(value)
+    maker.write("True distance between the two ends", "20")
+    maker.page.click("text=Mark this length")
+    maker.page.wait_for_selector(".marked li")
+    for title in ("The part you want", "Printer, mould and base", "What is wrong with it"):
+        maker.next(title)
+    assert maker.page.evaluate("() => document.querySelector('#empty img').src").split("?")[0].endswith("judged.png")
+    assert maker.console == []
+
+
 def test_a_wrong_file_is_told_and_a_right_one_taken_after(served: Served, context: Any, tmp_path: Path) -> None:
     maker = Maker(context, served)
     for name, data, words in (
@@ -263,12 +283,13 @@ def test_two_tabs_have_each_its_own_and_a_closed_tab_leaves_nothing(served: Serv
     one.choose("Nose")
     two.next("What it is")
     assert "body" not in two.page.inner_text("#ticket")
-    assert sorted(f for f in files_of(served) if f.startswith("scan.")) == ["scan.ply", "scan.stl", "scan.view", "scan.view"]
+    kept = ["scan.ply", "scan.png", "scan.png", "scan.stl", "scan.view", "scan.view"]
+    assert sorted(f for f in files_of(served) if f.startswith("scan.")) == kept
     one.let_fall(dome(tmp_path / "three.stl"))  # another scan, while step 2 stands open
     one.page.wait_for_function("() => document.querySelector('#whose').textContent.includes('three.stl')")
     assert "body" not in one.page.inner_text("#ticket")
     one.page.close()
-    _until(lambda: [f for f in files_of(served) if f.startswith("scan.")] == ["scan.ply", "scan.view"])
+    _until(lambda: [f for f in files_of(served) if f.startswith("scan.")] == ["scan.ply", "scan.png", "scan.view"])
     two.next("Its true size")
     assert two.console == []
     two.page.close()

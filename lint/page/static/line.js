@@ -75,5 +75,6 @@ export function work(what, more = {}, told = () => {}) {
 }
 
 export const stop = () => say(path('stop'), {});
+export const drawing = (name) => path(`view/${name.replace('.view', '.png')}`);
 export const picture = async (name) => (await ask(path(`view/${name}`))).arrayBuffer();
 export const saved = (name) => path(`save/${name}`);

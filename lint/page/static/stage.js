@@ -1,7 +1,7 @@
 // The stage: the picture beside the card, and the buttons under it.
 /* global createView, decodeMesh, decodeValues */
 import { amount, el, press } from './make.js';
-import { picture } from './line.js';
+import { drawing, picture } from './line.js';
 
 const canvas = document.getElementById('canvas'), tools = document.getElementById('tools'), say = document.getElementById('stage-say');
 const LOOKS = ['whole', 'front', 'back', 'left', 'right', 'above', 'below'];
@@ -24,15 +24,20 @@ function make(lengthUnit) {
     },
   });
   blind = !view;
-  if (blind) {
-    document.getElementById('empty').textContent = 'This browser cannot draw in 3D here. Everything on the card works without: points, boxes and directions can be typed as numbers.';
-  }
+}
+
+// For a browser that cannot draw in 3D: a drawing of each part, and what to do instead.
+function drawn(parts) {
+  canvas.hidden = true;
+  document.getElementById('empty').replaceChildren(
+    el('span', {}, 'This browser cannot draw in 3D here, so this is a drawing. Everything on the card works all the same: points, boxes and directions can be typed as numbers.'),
+    ...parts.map((part) => el('img', { src: `${drawing(part.file)}?${Date.now()}`, alt: `Drawing of ${part.name}, its findings numbered as in the list` })));
 }
 
 // parts: [{file, name, told, labels}], one or two side by side; told: what the program said of the picture; labels: words by number of pin.
 export async function show(parts, lengthUnit) {
   make(lengthUnit);
-  if (blind) return null;
+  if (blind) return drawn(parts), null;
   const meshes = await Promise.all(parts.map(async (part) => decodeMesh(await picture(part.file))));
   parts.forEach((part, k) => (part.points = meshes[k].points.length / 3));
   document.getElementById('empty').hidden = true;

@@ -68,7 +68,7 @@ export const useStep = {
       numbers('Room in the printer', ['wide', 'deep', 'high'], () => print.bed, into(print, 'bed'), { unit: 'mm', least: 0.0001, width: 'short' }),
       el('h3', {}, 'The mould'),
       choice('What will it be?', [['', 'Not said'], ['rigid', 'Rigid, such as plaster'], ['flexible', 'Flexible, such as silicone']], () => use.mould || '', (v) => into(use, 'mould')(v || null)),
-      pull, el('p', { class: 'row' }, click), el('details', {}, el('summary', {}, 'The way as numbers'), pullNumbers),
+      pull, meshes ? el('p', { class: 'row' }, click) : null, el('details', {}, el('summary', {}, 'The way as numbers'), pullNumbers),
       number('Clay at its thickest', () => use.clay, into(use, 'clay'), { unit: 'mm', width: 'short' }),
       el('h3', {}, 'The base'),
       el('div', { class: 'pair' },
