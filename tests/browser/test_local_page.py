@@ -18,6 +18,7 @@ pytest.importorskip("starlette", reason="the extra `page` is not installed")
 pytest.importorskip("uvicorn", reason="the extra `page` is not installed")
 
 from lint.cli import main
+from lint.load import read
 from lint.page.sessions import Caps
 from tests.browser.local_page import Maker, complaints, cube, dome
 from tests.page_server import Served, serving
@@ -118,7 +119,13 @@ def test_from_drop_to_download_on_a_scan_of_a_nose(served: Served, context: Any,
     assert ticket["part"] == {"body": "nose", "units": "mm"}
     assert ticket["use"] == {"pull": [0.0, 0.0, 1.0], "margin": 12.5}
     assert ticket["fix"]["steps"] == ["mark"]
-    assert ticket["fix"]["crop"][0]["low"][1] == -50.0
+    (crop,) = ticket["fix"]["crop"]
+    assert crop["low"][1] == -50.0
+    points = read(original).vertices
+    untouched = np.array([True, False, True])  # the other sides stand round the whole scan and cut nothing off it
+    assert (np.array(crop["low"])[untouched] <= points.min(axis=0)[untouched]).all()
+    assert (np.array(crop["high"]) >= points.max(axis=0)).all()
+    assert np.allclose(np.array(crop["high"]), points.max(axis=0), atol=0.02)
     saved = [maker.save(words, tmp_path) for words in ("Save the part (3MF)", "Save its ticket", "Save the record")]
     scan_ticket = maker.save("Save the ticket", tmp_path)
     assert [p.name for p in (*saved, scan_ticket)] == [

@@ -47,7 +47,7 @@ function navigation() {
           el('span', { class: 'count', 'aria-hidden': 'true' }, String(k + 1)),
           el('h2', { tabindex: '-1' }, step.title),
           words ? el('p', { class: 'entry' }, words) : null,
-          state === 'filled' && k !== at ? press('Change', () => open(k), { class: 'press little', 'aria-label': `Change: ${step.title}` }) : null),
+          state === 'filled' && k !== at ? press(step.back || 'Change', () => open(k), { class: 'press little', 'aria-label': `${step.back || 'Change'}: ${step.title}` }) : null),
         k === at ? el('div', { class: 'body' }) : null);
     }));
   }

@@ -24,7 +24,9 @@ export const cropStep = {
     await stage.show([{ file: 'scan.view', name: scan.name, told: scan.picture }], scan.units ? 'mm' : 'file units');
     const size = Math.max(...scan.high.map((v, k) => v - scan.low[k]));
     const digits = Math.max(0, 3 - Math.floor(Math.log10(size * Math.hypot(...scan.to_file[0].slice(0, 3)))));
-    const round = (v) => Number(v.toFixed(Math.min(digits, 12)));
+    const grain = 10 ** Math.min(digits, 12), tidy = (v) => Number(v.toFixed(Math.min(digits, 12)));
+    // Outwards, or a box round the whole would shave a hair off it; what is round already stays as it is.
+    const outLow = (v) => tidy(Math.floor(v * grain + 1e-3) / grain), outHigh = (v) => tidy(Math.ceil(v * grain - 1e-3) / grain);
     const fields = el('div', { class: 'how' });
     const planes = fix.crop.filter((c) => !isBox(c)).length;
 
@@ -34,7 +36,7 @@ export const cropStep = {
     };
     const keep = (low, high) => {
       const others = fix.crop.filter((c) => !isBox(c));
-      fix.crop.splice(0, Infinity, ...others, ...(low ? [{ low: low.map(round), high: high.map(round) }] : []));
+      fix.crop.splice(0, Infinity, ...others, ...(low ? [{ low: low.map(outLow), high: high.map(outHigh) }] : []));
       changed();
     };
 
@@ -51,7 +53,7 @@ export const cropStep = {
         const [min, max] = carried(scan.from_file, crop.low, crop.high);
         stage.current()?.box({ min, max }, (box) => {
           const [a, b] = carried(scan.to_file, box.min, box.max);
-          crop.low = a.map(round), crop.high = b.map(round);
+          crop.low = a.map(outLow), crop.high = b.map(outHigh);
           low.fill(crop.low), high.fill(crop.high);
           clearTimeout(draw.later);
           draw.later = setTimeout(changed, 250);

@@ -11,6 +11,7 @@ const OUTCOMES = { done: 'done', declined: 'not needed, or not possible', 'held 
 
 export const doneStep = {
   title: 'The finished part',
+  back: 'See again',
   summary: ({ done }) => (done ? done.after_text : ''),
   async fill(body, job) {
     if (!job.done) {

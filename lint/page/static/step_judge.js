@@ -10,6 +10,7 @@ export const labelsOf = (report) => new Map(report.findings.map((f) => [f.number
 
 export const judgeStep = {
   title: 'What is wrong with it',
+  back: 'See again',
   summary: ({ judged }) => (judged ? judged.counts_text : ''),
   async fill(body, job) {
     const progress = el('p', { class: 'progress', role: 'status' }, 'Asking every rule ...');
