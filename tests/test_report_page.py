@@ -211,9 +211,11 @@ def test_fix_writes_before_and_after(tmp_path, capsys):
     path, out = tmp_path / "troll.stl", tmp_path / "out.stl"
     path.write_bytes(encode_for(subject, path))
     said = ["fix", str(path), "--units", "mm", "--to", str(out), "--allow", "piece", "--as", "page"]
-    assert main([*said, "--report", str(out)]) == 2
-    assert "give --report another name" in capsys.readouterr().err
-    assert not out.exists()
+    for name, why in ((out.name, "not written over a part"), ("out.stl.record.json", "where the record of the fix goes"),
+                      ("none/fix.html", "there is no folder"), ("x.ticket.toml", "not written over a part or a ticket")):  # fmt: skip
+        assert main([*said, "--report", str(tmp_path / name)]) == 2
+        assert why in capsys.readouterr().err
+        assert not out.exists()
     main([*said, "--report", str(tmp_path / "fix.html")])
     elements = Elements((tmp_path / "fix.html").read_text(encoding="utf-8"))
     scene = json.loads(next(text for tag, text in elements.inside if tag == "script" and text.startswith('{"rooms"')))

@@ -37,8 +37,10 @@ def run(args: argparse.Namespace) -> int:
         refuse(args.path, args.to)
     if args.report is None:
         screen.refuse_on_screen(args.form, "--report FILE")
-    elif args.to is not None and args.report in (args.to, record_path(args.to), ticket_path(args.to)):
-        raise BadInput(f"{args.report}: this is where the part, its ticket or its record goes: give --report another name")
+    else:
+        screen.refuse_as_report(args.report, "--report", inputs=[p for p in (args.path, args.ticket, args.from_record) if p is not None])
+        if args.to is not None and args.report.absolute() == record_path(args.to).absolute():
+            raise BadInput(f"{args.report}: this is where the record of the fix goes: give --report another name")
     if args.picture is not None:
         screen.refuse_as_picture(args.picture, "--picture", inputs=[args.path])
     bench, recorded = _bench(args, facts)

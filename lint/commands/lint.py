@@ -22,6 +22,10 @@ from lint.terms import BadInput, Report, Weight
 def run(args: argparse.Namespace) -> int:
     """Examine every part named or found, render the report, and return its exit code. Raises BadInput for bad words."""
     only = chosen(args.rule)
+    if args.to is not None:
+        screen.refuse_as_report(args.to, "--to")
+    else:
+        screen.refuse_on_screen(args.form, "--to FILE")
     paths = find_parts(args.paths)
     if not paths:
         raise BadInput(f"no parts matched: {', '.join(path_text(p) for p in args.paths)} holds no file that is a part; nothing was judged")
@@ -44,7 +48,6 @@ def run(args: argparse.Namespace) -> int:
         return write_card(report, args.to)
     text = render(report, args.form, beside(report, args.to) if args.pictures else {})
     if args.to is None:
-        screen.refuse_on_screen(args.form, "--to FILE")
         screen.put(text, machine=args.form != "terminal")
     else:
         screen.write(args.to, text)

@@ -51,11 +51,9 @@ def refuse_on_screen(form: str, instead: str) -> None:
 
 def write(path: Path, text: str | bytes) -> None:
     """Write a report to a file by swapping in a whole one. Raises BadInput where a part or a ticket stands, or on no room."""
-    from lint.load import SUFFIXES
     from lint.save.atomic import swap_in
 
-    if path.suffix.lower() in SUFFIXES or path.name.endswith(".toml"):
-        raise BadInput(f"{path}: a report is not written over a part or a ticket: give --to another name")
+    refuse_as_report(path, "--to")
     swap_in(path, text.encode("utf-8") if isinstance(text, str) else text)
 
 
@@ -63,6 +61,15 @@ def refuse_as_picture(path: Path, flag: str, *, inputs: Sequence[Path] = ()) -> 
     """Raise BadInput, before any work is done, for a name that no picture can be written to."""
     if path.suffix.lower() != ".png":
         raise BadInput(f"{path}: a picture is written as .png: give {flag} a name with that ending")
+    refuse_as_report(path, flag, inputs=inputs)
+
+
+def refuse_as_report(path: Path, flag: str, *, inputs: Sequence[Path] = ()) -> None:
+    """Raise BadInput, before any work is done, for a name that no report can be written to."""
+    from lint.load import SUFFIXES
+
+    if path.suffix.lower() in SUFFIXES or path.name.endswith(".toml"):
+        raise BadInput(f"{path}: a report is not written over a part or a ticket: give {flag} another name")
     if path.is_dir():
         raise BadInput(f"{path}: this is a folder: give {flag} the name of a file")
     if not path.absolute().parent.is_dir():

@@ -19,6 +19,7 @@ _WHOLE = 2_400_000  # faces of all parts of one page together
 _LEAST = 20_000
 STILL = (480, 360)
 _EVERYWHERE = 0.4  # a place that reaches over this share of the part's size and names no faces is no place for a pin
+_GATHERED = 1.1  # cubes' sides from the mean of points in one cube to the nearest of them, at most (Jung's theorem)
 _AHEAD = (0.435, -0.819, 0.375)  # as the viewer first looks at a part
 
 
@@ -121,7 +122,7 @@ def scene_of(
         mesh=packed.data,
         shown=len(packed.order),
         whole=len(part.faces),
-        off=packed.off + (thinned.cell if thinned is not None else 0.0),
+        off=packed.off + (_GATHERED * thinned.cell if thinned is not None else 0.0),
         patches=tuple(patches),
         pins=tuple(pins),
         bed=settings.bed if settings is not None and part.units is not None else None,
