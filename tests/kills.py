@@ -28,10 +28,11 @@ from lint.commands.shelves import find_parts
 from lint.load import read
 from lint.load.ticket import add_accepted, read_ledger, read_ticket
 from lint.ticket import Accepted
+from tests import kills_store as store
 from tests import samples
 
 REASON = "the tin king is meant to be so"
-AGED = 120.0  # s; leftovers are made to look this old, so that a later run may take them for dead
+AGED = 7200.0  # s; leftovers are made to look this old, so that a later run may take them for dead
 
 
 @dataclass
@@ -224,6 +225,7 @@ SCENES = {
     "fix, writing": Scene(_two_scans, _write_over_and_over, _judge_fix, _fix_again, 0.3, warm=2),
     "accept, two at once": Scene(_torn_part, _accept_over_and_over, _judge_ledger, _accept_again, 0.4, workers=2),
     "size": Scene(_torn_part, _size_over_and_over, _judge_lengths, _size_again, 0.4),
+    "store, two at once": Scene(store.small_shelf, store.keep_over_and_over, store.judge, store.keep_again, 0.4, workers=2),
     "ticket": Scene(_torn_part, _forms_over_and_over, _judge_forms, _form_again, 0.2),
 }
 
@@ -283,7 +285,7 @@ def one(scene: Scene, folder: Path, dice: random.Random, tally: Tally) -> None:
         told.append(worker.kill())
     tally.kills += len(workers)
     tally.rounds += sum(told)
-    left = list(folder.glob(".buckwright-*"))
+    left = [*folder.glob(".buckwright-*"), *folder.rglob(".writing-*")]
     tally.half_written += len(left)
     tally.locks_left += len(list(folder.glob(".*.lock")))
     faults = scene.judge(folder, told)
@@ -295,6 +297,7 @@ def one(scene: Scene, folder: Path, dice: random.Random, tally: Tally) -> None:
     if not Worker(lambda told: scene.again(folder)).wait():
         faults.append("a later run failed")
     faults += [f"{p.name} stays for ever" for p in folder.iterdir() if p.name.startswith(".")]
+    faults += [f"{p.name} stays for ever" for p in folder.rglob(".writing-*")]
     tally.failures += [f"{folder.name}: {fault}" for fault in faults]
 
 
@@ -353,6 +356,7 @@ def main() -> int:
     options.add_argument("--count", type=int, default=300, help="kills over all scenes")
     options.add_argument("--seed", type=int, default=0)
     said = options.parse_args()
+    os.environ[store.WORD] = "off"
     failures = 0
     for name in SCENES:
         with tempfile.TemporaryDirectory() as folder:

@@ -7,12 +7,16 @@ from pathlib import Path
 
 import pytest
 
+from lint.store import Store
 from tests import kills
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="the runs to be killed are forked")
 
 
-@pytest.mark.parametrize(("name", "count"), [("fix", 1), ("fix, writing", 3), ("accept, two at once", 4), ("size", 2), ("ticket", 2)])
+@pytest.mark.parametrize(
+    ("name", "count"),
+    [("fix", 1), ("fix, writing", 3), ("accept, two at once", 4), ("size", 2), ("ticket", 2), ("store, two at once", 4)],
+)
 def test_nothing_is_lost_when_a_run_is_killed(name: str, count: int, tmp_path: Path) -> None:
     tally = kills.run(name, count, 1, tmp_path)
     assert not tally.failures
@@ -32,3 +36,20 @@ def test_a_loss_would_be_seen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setattr("lint.save.atomic.swap_in", in_place)
     tally = kills.run("accept, two at once", 16, 1, tmp_path)
     assert tally.failures
+
+
+def test_a_torn_entry_of_the_store_would_be_seen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The judge itself, held to a store that writes in place."""
+
+    def in_place(self: Store, key: str, content: bytes) -> bool:
+        path = self._path(key)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("wb") as file:
+            for k in range(0, len(content), 64):
+                file.write(content[k : k + 64])
+                file.flush()
+        return True
+
+    monkeypatch.setattr(Store, "put", in_place)
+    failures = kills.run("store, two at once", 4, 1, tmp_path).failures
+    assert any("is not whole" in failure for failure in failures)
