@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import contextlib
 import http.client
+import io
 import json
 import socket
 import threading
 import time
+import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
+
+from corpus import solids
+from lint.save import encode
+from lint.terms import Part, Source
 
 
 @dataclass
@@ -114,3 +120,23 @@ def serving(within: Path, caps: Any = None, given: Path | None = None) -> Iterat
         finally:
             server.should_exit = True
             thread.join()
+
+
+def cube(suffix: str = ".stl") -> bytes:
+    """The bytes of a cube's file."""
+    vertices, faces = solids.box((20, 20, 20))
+    return encode(Part(vertices, faces, Source(Path(f"cube{suffix}"), "x", "", 0), "mm"), suffix)
+
+
+def packed(*files: tuple[str, bytes]) -> bytes:
+    """The bytes of a zip."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as package:
+        for name, data in files:
+            package.writestr(name, data)
+    return out.getvalue()
+
+
+def files_of(served: Served) -> list[str]:
+    """The names of all files that the pages of a server have."""
+    return sorted(p.name for p in served.within.rglob("*") if p.is_file() and p.name != "in-use")
