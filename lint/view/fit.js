@@ -2,7 +2,7 @@
 // between whole faces, as calipers do, and not between two clicks.
 
 const CONE = Math.cos((15 * Math.PI) / 180); // a flat face may turn this far from its own direction: scan noise does
-const BOW = 0.004; // a face is flat when it bows by less than this share of its width
+const BOW = 0.012; // a face is flat when it bows by less than this share of its width: scans bow them
 const EDGE = 20; // degrees: what lies beyond the end of a flat face turns away by more than this
 const REACH = [0.02, 0.04, 0.08]; // shares of the part's size within which a ball is first looked for
 

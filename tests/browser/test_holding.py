@@ -7,7 +7,9 @@ import base64
 import numpy as np
 import pytest
 
-from corpus import solids
+from corpus import demo, solids
+from lint.load import read
+from lint.load.ticket import read_ticket
 from lint.view.frame import document, source
 from lint.view.pack import pack
 
@@ -100,6 +102,21 @@ def test_a_block_beside_a_larger_part_is_measured_as_well(bench):
     found = span(bench, solids.joined(block, head), np.eye(3), ((-30, 8, 6), (0, 8, 6)), ((70, 13, 9), (40, 13, 9)))
     assert found["kinds"] == ["flat", "flat"]
     assert found["length"] == pytest.approx(40.0, abs=0.1)
+
+
+def test_the_gauge_block_of_the_demo_scan(bench, tmp_path):
+    """Noisy, wavy, torn and 3 % small: from wherever its ends are clicked, the block is as long as it was made."""
+    path = demo.write(tmp_path)
+    scan = read(path)
+    (length,) = read_ticket(path.with_name(f"{demo.NAME}.ticket.toml")).length
+    start, end = np.array(length.from_), np.array(length.to)
+    way = (end - start) / np.linalg.norm(end - start)
+    name = bench.learn((scan.vertices, scan.faces))
+    for aside in np.random.default_rng(0).normal(0, 0.006, (4, 3)):
+        rays = [[(p - s * 0.03 * way + aside).tolist(), (s * way).tolist()] for p, s in ((start, 1), (end, -1))]
+        found = bench.evaluate("([name, a, b]) => span(name, a, b)", [name, *rays])
+        assert found["kinds"] == ["flat", "flat"]
+        assert found["length"] * 1000 == pytest.approx(demo.BLOCK * demo.SHRUNK, abs=0.1)
 
 
 @pytest.mark.parametrize("sigma", [0.0, 0.05, 0.1])
