@@ -18,6 +18,7 @@ from lint.settings import Settings
 from lint.shape.drain import fix as drain
 from lint.shape.hollow import fix as hollow
 from lint.shape.hollow import thinnest_wall
+from lint.shape.offset_field import Near
 from lint.terms import Declined, Job, Part, Shaped, Source
 from tests.scans import scan
 
@@ -142,7 +143,7 @@ def test_the_thinnest_wall_is_measured_between_corners_too() -> None:
     spike = solids.fused(solids.box((60.0, 60.0, 30.0)), solids.box((1.0, 1.0, 1.0)))
     outer = solids.cut(spike, (solids.box((2.0, 2.0, 24.0), (29.0, 29.0, -1.0))))
     inner = solids.flipped(solids.box((50.0, 50.0, 2.0), (5.0, 5.0, 25.0)))
-    assert thinnest_wall(*outer, *inner) == pytest.approx(2.0, abs=1e-6)
+    assert thinnest_wall(Near(*outer), *inner) == pytest.approx(2.0, abs=1e-6)
 
 
 def test_the_outer_skin_is_the_same_to_the_last_bit() -> None:

@@ -41,7 +41,7 @@ class Surface:
         self.moments = moments_of(vertices, faces)
         self.vertices = np.ascontiguousarray(vertices - self.moments.middle)
         self.faces = np.ascontiguousarray(faces)
-        points, normals = sample(self.vertices, self.faces, _SAMPLES, 1)
+        points, normals, _ = sample(self.vertices, self.faces, _SAMPLES, 1)
         self.points, self.normals = points[:_SAMPLES], normals[:_SAMPLES]
 
     @cached_property

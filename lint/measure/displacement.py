@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lint.measure.surface import weld_exact
 from lint.terms import BoolArray, FloatArray, IntArray, Part, Zone
 
 SAMPLES = 40_000
@@ -46,8 +47,9 @@ def skin_moved(
         return Moved(0.0, 0.0, 0, noise)
     flipped = np.linalg.det(matrix[:3, :3]) < 0
     old_faces = old.faces[:, ::-1] if flipped else old.faces
-    there = _distances(carried, old_faces, new.vertices, new.faces, zones, 1, hidden[0])
-    back = _distances(new.vertices, new.faces, carried, old_faces, zones, 2, hidden[1])
+    kept, still = shared_faces(carried, old_faces, new.vertices, new.faces)
+    there = _distances(carried, old_faces, new.vertices, new.faces, zones, 1, hidden[0], kept)
+    back = _distances(new.vertices, new.faces, carried, old_faces, zones, 2, hidden[1], still)
     both = [d for d in (there, back) if len(d)]
     if not both:
         return Moved(0.0, 0.0, 0, noise)
@@ -61,18 +63,25 @@ def skin_moved(
 
 def _distances(
     vertices: FloatArray, faces: IntArray, to_vertices: FloatArray, to_faces: IntArray, zones: tuple[Zone, ...], seed: int,
-    hidden: BoolArray | None,
+    hidden: BoolArray | None, kept: BoolArray,
 ) -> FloatArray:
-    """Distance of sampled points of one surface to another, (k,), leaving out zones, hidden faces and skin buried in its own solid."""
+    """Distance of sampled points of one surface to another, (k,), leaving out zones, hidden faces and skin buried in its own solid.
+
+    kept: (m,) faces that the other surface has too, corner for corner: what is sampled on them has not moved, and nothing is measured.
+    """
     import igl
 
-    points, normals = sample(vertices, faces if hidden is None else faces[~hidden], SAMPLES, seed)
+    shown = np.arange(len(faces)) if hidden is None else np.flatnonzero(~hidden)
+    points, normals, on = sample(vertices, faces[shown], SAMPLES, seed)
     keep = ~in_zones(points, zones)
-    points, normals = points[keep], normals[keep]
+    points, normals, on = points[keep], normals[keep], on[keep]
     if not len(points) or not len(to_faces):
         return np.zeros(0)
-    squared, *_ = igl.point_mesh_squared_distance(points, np.ascontiguousarray(to_vertices), np.ascontiguousarray(to_faces))
-    distance: FloatArray = np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
+    distance: FloatArray = np.zeros(len(points))
+    open_ = np.flatnonzero(~kept[shown[on]])
+    if len(open_):
+        squared, *_ = igl.point_mesh_squared_distance(points[open_], np.ascontiguousarray(to_vertices), np.ascontiguousarray(to_faces))
+        distance[open_] = np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
     far = np.flatnonzero(distance > 1e-6)
     if len(far):  # only a point that moved can be excused for lying under the old skin
         step = 1e-6 * float(np.linalg.norm(vertices.max(axis=0) - vertices.min(axis=0)))
@@ -103,14 +112,35 @@ def _in_closed_shell(vertices: FloatArray, faces: IntArray, points: FloatArray) 
     return inside
 
 
-def sample(vertices: FloatArray, faces: IntArray, count: int, seed: int) -> tuple[FloatArray, FloatArray]:
-    """About `count` points on a surface, evenly by area and seeded, plus every corner when there are few: (k, 3) and unit normals."""
+def shared_faces(vertices: FloatArray, faces: IntArray, to_vertices: FloatArray, to_faces: IntArray) -> tuple[BoolArray, BoolArray]:
+    """Which faces (m,) of one surface the other has too, the very numbers at all three corners and the same turn, and the other way.
+
+    Nothing is rounded: points are the same when all 24 bytes are.
+    """
+    name = weld_exact(np.vstack((vertices, to_vertices)))[1]
+    both = np.vstack((name[faces], name[to_faces + len(vertices)]))
+    first = np.argmin(both, axis=1)
+    row = np.arange(len(both))
+    spun = np.stack([both[row, (first + k) % 3] for k in range(3)], axis=1)
+    run = weld_exact(spun.astype(np.float64))[1]
+    here, there = np.zeros(len(both), dtype=bool), np.zeros(len(both), dtype=bool)
+    here[run[: len(faces)]] = True
+    there[run[len(faces) :]] = True
+    return there[run[: len(faces)]], here[run[len(faces) :]]
+
+
+def sample(vertices: FloatArray, faces: IntArray, count: int, seed: int) -> tuple[FloatArray, FloatArray, IntArray]:
+    """About `count` points on a surface, evenly by area and seeded, plus every corner when there are few.
+
+    Points (k, 3), unit normals (k, 3) and the face of each (k,).
+    """
     a, b, c = (vertices[faces[:, i]] for i in range(3))
     cross = np.cross(b - a, c - a)
     double = np.linalg.norm(cross, axis=1)
     good = double > 0
     if not good.any():
-        return np.zeros((0, 3)), np.zeros((0, 3))
+        return np.zeros((0, 3)), np.zeros((0, 3)), np.zeros(0, dtype=np.int64)
+    face = np.flatnonzero(good)
     a, b, c, cross, double = a[good], b[good], c[good], cross[good], double[good]
     rng = np.random.default_rng(seed)
     pick = np.searchsorted(np.cumsum(double), rng.random(count) * double.sum()).clip(max=len(double) - 1)
@@ -119,11 +149,13 @@ def sample(vertices: FloatArray, faces: IntArray, count: int, seed: int) -> tupl
     u[over], v[over] = 1 - u[over], 1 - v[over]
     points = a[pick] + u[:, None] * (b - a)[pick] + v[:, None] * (c - a)[pick]
     normals = cross[pick] / double[pick, None]
+    on = face[pick]
     if len(a) <= count:
         unit = cross / double[:, None]
         points = np.vstack((points, a, b, c))
         normals = np.vstack((normals, unit, unit, unit))
-    return points, normals
+        on = np.concatenate((on, face, face, face))
+    return points, normals, on
 
 
 def in_zones(points: FloatArray, zones: Iterable[Zone]) -> BoolArray:

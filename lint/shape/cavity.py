@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
+from lint.shape.creases import ironed
 from lint.terms import FloatArray, IntArray
 
 Mesh = tuple[FloatArray, IntArray]
 
 # A cavity smaller than this is not worth two holes, mm3 (common practice, no source).
 LEAST_CAVITY = 2000.0
-# Neighbouring faces whose normals are this nearly opposite lie back on each other (about 170 degrees).
-FOLDED = -0.985
-# A face less high than this over its longest side is a sliver, mm: ten times what a 32-bit file rounds by a metre away.
-LEAST_HEIGHT = 6e-4
-
+# Faces are made fewer within these parts of what they may stray, until none is left folded.
+TRIED = (1.0, 1.25, 1.6, 3.0, 9.0)
 
 def pieces_of(points: FloatArray, triangles: IntArray, least: float) -> list[Mesh]:
     """The separate shells of a cavity's skin (facing into the cavity) that hold at least `least` mm3, the largest first."""
@@ -43,13 +41,13 @@ def pieces_of(points: FloatArray, triangles: IntArray, least: float) -> list[Mes
 def simpler(pieces: list[Mesh], stray: float) -> Mesh:
     """All pieces in one mesh, with faces joined where the skin strays no farther than `stray` mm (manifold3d).
 
-    A piece on which that lays faces back on their neighbours is tried with less and less, and left as it is in the end.
+    A piece on which that lays faces back on their neighbours for good is tried with less and less, and left as it is in the end.
     """
     vertices: list[FloatArray] = []
     faces: list[IntArray] = []
     offset = 0
     for piece in pieces:
-        points, triangles = next((m for m in (_joined(piece, stray / k) for k in (1, 3, 9)) if m is not None), piece)
+        points, triangles = next((m for m in (_joined(piece, stray / k) for k in TRIED) if m is not None), piece)
         vertices.append(points)
         faces.append(triangles + offset)
         offset += len(points)
@@ -66,20 +64,4 @@ def _joined(piece: Mesh, stray: float) -> Mesh | None:
     mesh = solid.simplify(stray).to_mesh64()
     points = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3]
     triangles = np.asarray(mesh.tri_verts, dtype=np.int64)[:, ::-1]
-    return None if _folded(points, triangles) else (points, triangles)
-
-
-def _folded(points: FloatArray, triangles: IntArray) -> bool:
-    """Whether two neighbouring faces of a closed mesh lie back on each other, or a face is a sliver that the next rounding may turn."""
-    a, b, c = (points[triangles[:, k]] for k in range(3))
-    normal = np.cross(b - a, c - a)
-    double = np.linalg.norm(normal, axis=1)
-    longest = np.sqrt(np.maximum.reduce([((a - b) ** 2).sum(axis=1), ((b - c) ** 2).sum(axis=1), ((c - a) ** 2).sum(axis=1)]))
-    if bool((double < LEAST_HEIGHT * longest).any()):
-        return True
-    normal /= double[:, None]
-    start, end = triangles.reshape(-1), triangles[:, [1, 2, 0]].reshape(-1)
-    key = np.minimum(start, end) * len(points) + np.maximum(start, end)
-    order = np.argsort(key)
-    one, two = order[0::2] // 3, order[1::2] // 3
-    return bool((np.einsum("ij,ij->i", normal[one], normal[two]) < FOLDED).any())
+    return ironed(points, triangles)

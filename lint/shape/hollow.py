@@ -1,8 +1,8 @@
 """Hollow: a smooth cavity inside a solid part that leaves at least the asked wall everywhere.
 
 The cavity is the space deeper than the wall under the skin, its roof made to hold itself up. The wall is not taken
-on trust: every point of the cavity's skin, the middles of its faces and of their sides are measured to the outer skin, and the
-cavity is made smaller until the thinnest of them keeps the wall.
+on trust: the cavity's skin is measured to the outer skin, corners and all that lies between, it is bent back where it comes too near,
+and the cavity is made smaller should that not do.
 """
 
 from __future__ import annotations
@@ -17,8 +17,9 @@ from lint.measure.overhang import steep_regions
 from lint.settings import Settings
 from lint.shape.cavity import LEAST_CAVITY, pieces_of, simpler
 from lint.shape.mark import groove
-from lint.shape.offset_field import Depth, depth_field, distances, surface_of
+from lint.shape.offset_field import Depth, Near, depth_field, surface_of
 from lint.shape.roof import LEANS, Lean, self_supporting
+from lint.shape.set_back import set_back, thin_places
 from lint.shape.verify import bare_part, least_wall
 from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch
 
@@ -33,8 +34,11 @@ fix = Fix(
 WORTH = 0.6
 # Grid points the field may have: four bytes each, several fields at a time.
 CELLS = 14_000_000
-# The faces of the cavity may stray this far from the field when they are made fewer, mm.
+# The cavity begins this much deeper than the wall, mm.
 FEWER = 0.03
+# The faces of the cavity may stray this share of the wall from the field when they are made fewer; where that takes from the wall they
+# are bent back.
+STRAY_SHARE = 1 / 30
 ROUNDS = 6
 STRAY = 0.05  # of the largest piece's length: what is shorter is dust and no piece
 # Roof that leans too far counts from this area and this reach on (facts 1.3.2: free ledges of 0.5 to 1.5 mm passed), mm2 and mm.
@@ -153,14 +157,15 @@ def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None,
     pitch = pitch_for(vertices, wall, 1.0 if lean is None else lean.rise)
     level = wall + FEWER
     depth = depth_field(vertices, faces, level, pitch)
+    outer = Near(vertices, faces)
     if np.isfinite(floor):
         height = depth.grid.low[2] + depth.grid.pitch[2] * np.arange(depth.grid.count[2]) - floor - FEWER
         np.minimum(depth.field, height.astype(np.float32)[:, None, None], out=depth.field)
     if lean is None:
-        return _kept(vertices, faces, wall, depth, lean, True)
+        return _kept(outer, wall, depth, lean, True)
     tried: list[Carved] = []
     for grown in (True, False):
-        carved = _kept(vertices, faces, wall, depth, lean, grown)
+        carved = _kept(outer, wall, depth, lean, grown)
         alone = Survey(bare_part(carved.vertices, carved.faces))
         # Seen from the cavity's own skin, a wall is what is left standing between two parts of it.
         finned = thin > 0 and least_wall(alone, thin) < thin
@@ -171,7 +176,7 @@ def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None,
     return max(held or tried[-1:], key=lambda c: (not c.finned, c.volume))
 
 
-def _kept(vertices: FloatArray, faces: IntArray, wall: float, depth: Depth, lean: Lean | None, grown: bool) -> Carved:
+def _kept(outer: Near, wall: float, depth: Depth, lean: Lean | None, grown: bool) -> Carved:
     """The cavity made smaller until its measured wall is kept."""
     shrink = 0.0
     for _ in range(ROUNDS):
@@ -187,8 +192,8 @@ def _kept(vertices: FloatArray, faces: IntArray, wall: float, depth: Depth, lean
         if not kept:
             under = "" if lean is None else " under a roof that holds itself up"
             raise Declined(f"a cavity saves nothing: less than {LEAST_CAVITY / 1000:.0f} cm3 lies deeper than the wall{under}")
-        points, triangles = simpler(kept, FEWER)
-        thinnest = thinnest_wall(vertices, faces, points, triangles)
+        points, triangles = simpler(kept, STRAY_SHARE * wall)
+        points, triangles, thinnest = set_back(outer, points, triangles, wall)
         if thinnest >= wall:
             six = np.einsum("ij,ij->", points[triangles[:, 0]], np.cross(points[triangles[:, 1]], points[triangles[:, 2]]))
             return Carved(points, triangles, thinnest, float(-six / 6), len(kept), pillars)
@@ -209,17 +214,11 @@ def _drops(alone: Survey) -> float:
     return max((s.depth for s in starts), default=0.0)
 
 
-def thinnest_wall(vertices: FloatArray, faces: IntArray, points: FloatArray, triangles: IntArray) -> float:
-    """Least distance in mm from a cavity's points, face middles and side middles to the outer skin."""
-    a, b, c = (points[triangles[:, k]] for k in range(3))
-    first = distances(vertices, faces, points)
-    thin = float(first.min())
-    # Only faces whose corners are near the thinnest can hold anything thinner: distance changes no faster than one goes.
-    size = np.sqrt(np.maximum.reduce([((a - b) ** 2).sum(axis=1), ((b - c) ** 2).sum(axis=1), ((c - a) ** 2).sum(axis=1)]))
-    near = first[triangles].min(axis=1) - size / 2 < thin
-    a, b, c = a[near], b[near], c[near]
-    middles = np.vstack(((a + b + c) / 3, (a + b) / 2, (b + c) / 2, (c + a) / 2))
-    return min(thin, float(distances(vertices, faces, middles).min(initial=np.inf)))
+def thinnest_wall(outer: Near, points: FloatArray, triangles: IntArray) -> float:
+    """Least distance in mm from a cavity's skin to the outer skin, its corners and whatever lies between them."""
+    first, _ = outer.nearest(points)
+    *_, between = thin_places(outer, points, triangles, first, float(first.min()), all_thin=False)
+    return min(float(first.min()), between)
 
 
 def _told(carved: Carved, wall: float, process: str) -> str:

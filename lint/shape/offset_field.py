@@ -51,14 +51,50 @@ def depth_field(vertices: FloatArray, faces: IntArray, level: float, pitch: Floa
     coarse = distance_transform_edt(inside, sampling=pitch[::-1]).astype(np.float32)
     diagonal = float(np.linalg.norm(pitch))
     field = np.where(coarse > level, np.float32(reach), np.float32(-reach))
-    near = np.flatnonzero(inside & (np.abs(coarse - level) <= reach + diagonal))
+    # The line to the nearest point outside crosses the skin, so the coarse depth is the true one or more: a diagonal more at most.
+    near = np.flatnonzero(inside & (coarse >= level - reach) & (coarse <= level + reach + diagonal))
     del coarse, inside
     field.reshape(-1)[near] = np.clip(distances(vertices, faces, grid.points(near)) - level, -reach, reach)
     return Depth(grid, field, step)
 
 
+class Near:
+    """A skin made ready once to be asked for its nearest point: a tree of boxes round its faces (igl)."""
+
+    def __init__(self, vertices: FloatArray, faces: IntArray) -> None:
+        import igl
+
+        self.vertices, self.faces = np.array(vertices), np.array(faces)  # it takes no read-only arrays
+        self._tree = igl.AABB()
+        self._tree.init(self.vertices, self.faces)
+
+    def nearest(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Distance of each point (k, 3) to the nearest face, mm, (k,), and where on the face that is (k, 3)."""
+        if not len(points):
+            return np.zeros(0), np.zeros((0, 3))
+        order = _neighbours_together(points)
+        squared, _, at = self._tree.squared_distance(self.vertices, self.faces, points[order])
+        far, where = np.empty(len(points)), np.empty((len(points), 3))
+        far[order] = np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
+        where[order] = np.asarray(at, dtype=np.float64).reshape(-1, 3)
+        return far, where
+
+
+def _neighbours_together(points: FloatArray) -> IntArray:
+    """An order (k,) of points in which neighbours come one after another (Morton 1966), so that the tree is walked out of the cache."""
+    low, high = points.min(axis=0), points.max(axis=0)
+    cell = ((points - low) / max(float((high - low).max()), 1e-300) * 1023).astype(np.int64)
+    key = np.zeros(len(points), dtype=np.int64)
+    for axis in range(3):
+        bits = cell[:, axis]
+        for shift, mask in ((16, 0x030000FF), (8, 0x0300F00F), (4, 0x030C30C3), (2, 0x09249249)):
+            bits = (bits | (bits << shift)) & mask
+        key |= bits << axis
+    return np.argsort(key)
+
+
 def distances(vertices: FloatArray, faces: IntArray, points: FloatArray) -> FloatArray:
-    """Distance of each point (k, 3) to the nearest face, mm, (k,)."""
+    """Distance of each point (k, 3) to the nearest face, mm, (k,): for many points, shared among the processors (igl)."""
     import igl
 
     if not len(points):

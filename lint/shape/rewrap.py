@@ -110,7 +110,7 @@ def _off(new: Part, old: Part, zones: tuple[Zone, ...]) -> float:
     """The distance within which 99 of 100 places of the new skin lie of the old, outside the zones."""
     import igl
 
-    points, _ = sample(new.vertices, new.faces, SAMPLES, 2)
+    points, *_ = sample(new.vertices, new.faces, SAMPLES, 2)
     points = points[~in_zones(points, zones)]
     if not len(points):
         return 0.0

@@ -40,7 +40,7 @@ def make(job: Job) -> Shaped:
         part = without(part, gone)
     turned = 0
     for _ in range(ROUNDS if least > 0 else 0):
-        part, now = _turn_needles(part, least)
+        part, now = turn_needles(part, least)
         turned += now
         if not now:
             break
@@ -152,7 +152,7 @@ def _agreeing(twins: Twins, edges: Edges, first: IntArray, stands: BoolArray) ->
     return found
 
 
-def _turn_needles(part: Part, least: float) -> tuple[Part, int]:
+def turn_needles(part: Part, least: float) -> tuple[Part, int]:
     """One layer of needles turned: with the face across its longest edge, the two become two others of the same outline.
 
     A needle whose longest edge is open is taken out; the rim then passes through its middle corner. None is turned where that
