@@ -6,6 +6,7 @@ import base64
 import hashlib
 import json
 import re
+import zlib
 from dataclasses import replace
 from html.parser import HTMLParser
 
@@ -16,6 +17,7 @@ from lint.cli import main
 from lint.report import page
 from lint.terms import Finding, Place
 from lint.view import frame
+from lint.view.compare import distance
 from lint.view.pack import unpack
 from lint.view.scene import Scene, faces_each, in_order, scene_of
 from tests.reports import EVIL, RULES, broke_report, finding, full_report, part, part_report
@@ -166,6 +168,25 @@ def test_a_heavy_part_is_thinned_and_its_findings_and_the_reader_are_told():
     assert points[thin_faces[held]].mean(axis=1)[:, 2].min() > 25 - scene.off
     report = replace(full_report("troll.stl"), parts=(replace(part_report("troll.stl", (found,)), scene=scene),))
     assert f"drawn with {scene.shown:,} of its {len(faces):,} faces" in page.render(report, RULES, {})
+
+
+@pytest.mark.parametrize("most", [300_000, 4_000])
+def test_the_map_of_movement_tells_what_moved_and_nothing_else(most):
+    """Also where a heavy part is thinned: a thin copy lies off the skin, and must not be said to have moved."""
+    from corpus import solids
+
+    vertices, faces = solids.ball(30.0, level=5)
+    cap = vertices[:, 2] > 20
+    ball = part().with_mesh(vertices + np.where(cap[:, None], [[0.0, 0.0, 0.3]], 0.0), faces)
+    scene = scene_of(ball, [], None, most=most, stills=0, away=lambda points: distance(points, vertices, faces))
+    assert scene is not None
+    assert scene.moved is not None
+    assert scene.scale == 0.5
+    points, _, _ = unpack(scene.mesh)
+    planes = np.frombuffer(zlib.decompress(scene.moved), dtype=np.uint8).astype(int).reshape(2, len(points))
+    values = (planes[0] | planes[1] << 8) / 1000
+    assert values[points[:, 2] < 20 - 3 * scene.off].max() == 0
+    assert values[points[:, 2] > 20 + 3 * scene.off].min() > 0.15
 
 
 def test_a_file_that_would_be_too_large_keeps_the_worst_parts_and_says_what_it_left_out():

@@ -30,6 +30,7 @@ def test_round_trip_within_half_a_step(far):
     assert closed
     assert (np.abs(points - packed.points) <= step / 2 + 1e-12 * (1 + far)).all()
     assert packed.off <= step.max() / 2 + 1e-9
+    assert (vertices[packed.came] == packed.points).all()
     was, now = vertices[faces[mixed][packed.order]], points[back]
     assert np.abs(was - now).max() <= step.max() / 2 + 1e-9
 

@@ -34,18 +34,22 @@ class Packed:
     """A packed mesh: its bytes, and what went where.
 
     order: (m,) number of the face given that is now face i; points: (n, 3) the coordinates as given, in the new order of points,
-    before they were rounded; off: the farthest that rounding moved a coordinate, mm.
+    before they were rounded; came: (n,) number of a point given that is now point i; off: the farthest that rounding moved a
+    coordinate, mm.
     """
 
     data: bytes
     order: IntArray
     points: FloatArray
+    came: IntArray
     off: float
 
 
 def pack(vertices: FloatArray, faces: IntArray) -> Packed:
     """Pack a mesh of finite points (n, 3) and faces (m, 3). Points that coincide become one; faces with two equal corners go."""
     points, old = weld_exact(vertices)
+    came = np.zeros(len(points), dtype=np.int64)
+    came[old] = np.arange(len(vertices))
     corners = old[faces] if len(faces) else np.zeros((0, 3), dtype=np.int64)
     kept = np.flatnonzero((corners[:, 0] != corners[:, 1]) & (corners[:, 1] != corners[:, 2]) & (corners[:, 2] != corners[:, 0]))
     corners = corners[kept]
@@ -66,7 +70,7 @@ def pack(vertices: FloatArray, faces: IntArray) -> Packed:
     planes += [code & 0xFF, (code >> 8) & 0xFF, code >> 16]
     body = zlib.compress(b"".join(p.astype(np.uint8).tobytes() for p in planes), 9)
     head = _HEAD.pack(MAGIC, len(points), len(corners), int(_closed(corners)), *low, *step)
-    return Packed(head + body, kept[along], points, off)
+    return Packed(head + body, kept[along], points, came[first_use], off)
 
 
 def unpack(data: bytes) -> tuple[FloatArray, IntArray, bool]:

@@ -117,7 +117,7 @@ def scene_of(
             chosen = _carried(mesh.faces[held[held >= 0]], held[held >= 0], packed, thinned, len(mesh.faces))
             if chosen.any():
                 patches.append(Patch(number, int(finding.weight), tuple(runs(chosen))))
-    moved, scale = _movement(packed, away)
+    moved, scale = _movement(mesh.vertices, packed, thinned, away)
     return Scene(
         mesh=packed.data,
         shown=len(packed.order),
@@ -160,14 +160,17 @@ def _pull(part: Part, settings: Settings | None) -> tuple[float, float, float] |
     return (float(x), float(y), float(z))
 
 
-def _movement(packed: Packed, away: Callable[[FloatArray], FloatArray] | None) -> tuple[bytes | None, float]:
-    """How far each packed point lies from the old skin, and a round number where the map of it ends.
+def _movement(
+    vertices: FloatArray, packed: Packed, thinned: Thinned | None, away: Callable[[FloatArray], FloatArray] | None
+) -> tuple[bytes | None, float]:
+    """How far each point shown lies from the old skin, and a round number where the map of it ends.
 
-    The map is for the skin that was kept: what lies farther than 2 mm off is new (a base, a filled rim) and would leave one step for all.
+    A point of a thin copy lies off the skin by itself: it is given the worst of the points of the part that it stands for. The map is
+    for the skin that was kept: what lies farther than 2 mm off is new (a base, a filled rim) and would leave one step for all.
     """
     if away is None:
         return None, 0.0
-    values = away(packed.points)
+    values = away(vertices[packed.came]) if thinned is None else thinned.worst(away(vertices))[packed.came]
     kept = values[values < 2.0]
     most = float(np.quantile(kept, 0.98)) if len(kept) else 0.0
     return pack_values(values), next((s for s in (0.05, 0.1, 0.2, 0.5, 1.0) if s >= most), 2.0)

@@ -30,6 +30,12 @@ class Thinned:
         whole, some = np.asarray(corners.all(axis=1), dtype=bool), np.asarray(corners.any(axis=1), dtype=bool)
         return whole if whole.any() else some
 
+    def worst(self, values: FloatArray) -> FloatArray:
+        """The largest of the values of old points, (k,), that each of the new points stands for, (n,)."""
+        most = np.full(len(self.vertices), -np.inf)
+        np.maximum.at(most, self.gathered, values)
+        return most
+
 
 def thin(vertices: FloatArray, faces: IntArray, most: int) -> Thinned:
     """At most `most` faces in place of many more; vertices (n, 3) finite, faces (m, 3)."""
