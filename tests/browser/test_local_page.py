@@ -95,7 +95,7 @@ def test_from_drop_to_download_on_a_scan_of_a_nose(served: Served, context: Any,
     maker.next("What is wrong with it")
     assert "open edge" in maker.page.inner_text(".findings")
     maker.page.click("button.bw-pin >> nth=0")
-    assert maker.page.locator(".finding[data-chosen]").count() == 1
+    assert maker.page.locator(".place[data-chosen]").count() == 1
     look()
     maker.next("What will be done")
     assert "Touches the surface you see" in maker.page.inner_text(".plan")
@@ -177,9 +177,9 @@ def test_the_card_by_keyboard_alone(served: Served, context: Any, tmp_path: Path
     maker.settled()
     forward("Printer, mould and base")
     forward("What is wrong with it")
-    go(".finding button")
+    go(".place button")
     page.keyboard.press("Enter")
-    assert page.locator(".finding[data-chosen]").count() == 1
+    assert page.locator(".place[data-chosen]").count() == 1
     forward("What will be done")
     go("#next")
     page.keyboard.press("Enter")

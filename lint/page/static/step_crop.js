@@ -67,7 +67,8 @@ export const cropStep = {
       fields.replaceChildren(
         small('Drag the round grips in the picture; with the keyboard, go to a grip with Tab and move it with the arrow keys (Shift moves farther). What is outside turns pale and is cut away. Leave a rim of skin around what you sculpt.'),
         low, high, small('In the numbers of the file.'));
-      stage.words('The box is round the whole scan: draw its sides in.');
+      stage.words('Draw the sides of the box in until only the part stands in it.');
+      stage.current()?.zoom(1.3);
       show();
     }
 

@@ -27,33 +27,36 @@ export const judgeStep = {
   },
 };
 
-// The findings as buttons, the worst first; pressing one flies to its place.
+// The findings by rule, the worst first; a button for each place flies there. Of many places the first are shown, the rest unfold.
+const FIRST = 3;
 export function findingsList(report, side = 0) {
   const list = el('ol', { class: 'findings' });
   const go = (finding) => {
-    list.querySelectorAll('.finding').forEach((node) => node.toggleAttribute('data-chosen', node.dataset.number === String(finding.number)));
+    list.querySelectorAll('.place').forEach((node) => node.toggleAttribute('data-chosen', node.dataset.number === String(finding.number)));
     stage.current()?.choose(finding.number);
     if (finding.place) stage.fly(finding.place, finding.number, side);
   };
-  const seen = new Set();
-  for (const finding of report.findings) {
-    const caution = !seen.has(finding.rule) && report.cautions[finding.rule];
-    const hand = !seen.has(finding.rule) && report.hands[finding.rule];
-    seen.add(finding.rule);
-    list.append(el('li', { class: `finding ${finding.weight}`, 'data-number': finding.number },
-      el('span', { class: 'tag', 'aria-hidden': 'true' }, String(finding.number)),
-      el('div', {},
-        el('h3', {}, el('span', { class: 'weight' }, finding.weight), ` ${finding.name}`, el('span', { class: 'rule' }, ` rule ${finding.rule}`)),
-        el('p', {}, sentence(finding.message)),
-        finding.place ? press('Show the place', () => go(finding), { class: 'press little', 'aria-label': `Show the place of ${finding.number}, ${finding.name}` }) : null,
-        hand ? small(`By hand: ${hand.replace(/\.$/, '')}.`) : null,
-        caution ? care(caution) : null)));
+  const place = (finding) => el('li', { class: `place ${finding.weight}`, 'data-number': finding.number },
+    el('span', { class: 'tag', 'aria-hidden': 'true' }, String(finding.number)),
+    el('div', {}, el('p', {}, sentence(finding.message)),
+      finding.place ? press('Show the place', () => go(finding), { class: 'press little', 'aria-label': `Show the place of ${finding.number}, ${finding.name}` }) : null));
+  for (const rule of new Set(report.findings.map((f) => f.rule))) {
+    const found = report.findings.filter((f) => f.rule === rule), [worst] = found, more = found.slice(FIRST);
+    const weight = ['stop', 'caution', 'note'].find((w) => found.some((f) => f.weight === w));
+    list.append(el('li', { class: `finding ${weight}` },
+      el('h3', {}, el('span', { class: 'weight' }, weight), ` ${worst.name}`,
+        el('span', { class: 'rule' }, ` rule ${rule}${found.length > 1 ? `, ${found.length} places` : ''}`)),
+      el('ul', { class: 'places' }, found.slice(0, FIRST).map(place)),
+      more.length ? el('details', {}, el('summary', {}, `${more.length} more`), el('ul', { class: 'places' }, more.map(place))) : null,
+      report.hands[rule] ? small(`By hand: ${report.hands[rule].replace(/\.$/, '')}.`) : null,
+      report.cautions[rule] ? care(report.cautions[rule]) : null));
   }
   list.choose = (number) => {
     const finding = report.findings.find((f) => f.number === number);
     if (!finding) return;
     go(finding);
     const node = list.querySelector(`[data-number="${number}"]`);
+    if (node.closest('details')) node.closest('details').open = true;
     node.scrollIntoView({ block: 'nearest' });
     node.querySelector('button')?.focus({ preventScroll: true });
   };

@@ -18,18 +18,29 @@ export const sizeStep = {
   async fill(body, job) {
     const part = (job.ticket.part ??= {}), lengths = (job.ticket.length ??= []);
     const { scan } = job;
-    await stage.show([{ file: 'scan.view', name: scan.name, told: scan.picture }], scan.units ? 'mm' : 'file units');
+    const show = () => stage.show([{
+      file: 'scan.view', name: scan.name, labels: new Map(lengths.flatMap((l, k) => [2 * k + 1, 2 * k + 2].map((n) => [n, `an end of the ${amount(l.true)} mm marked`]))),
+      told: { ...scan.picture, pins: lengths.flatMap((l, k) => [l.from, l.to].map((p, e) => ({ number: 2 * k + e + 1, weight: 1, at: placed(scan.from_file, p), reach: 0 }))) },
+    }], scan.units ? 'mm' : 'file units');
+    await show();
     let way = lengths.length ? '' : 'block', true_ = null, ends = null;
     const marked = el('div'), how = el('div', { class: 'how' }), go = el('p', { class: 'row' }), hint = el('p', { class: 'small' });
 
-    const changed = () => {
+    const changed = async () => {
       job.again();
       list();
+      way = lengths.length ? '' : 'block';
+      const asked = question();
+      asking.replaceWith(asked);
+      asking = asked;
+      await show();
+      draw();
+      (marked.querySelector('h3') || body).focus();
       slip();
     };
 
     function list() {
-      marked.replaceChildren(...(lengths.length ? [el('h3', {}, 'Marked on the scan'), el('ul', { class: 'marked' }, lengths.map((l, k) => el('li', {},
+      marked.replaceChildren(...(lengths.length ? [el('h3', { tabindex: '-1' }, 'Marked on the scan'), el('ul', { class: 'marked' }, lengths.map((l, k) => el('li', {},
         el('span', {}, `${amount(l.true)} mm${l.name ? `, ${l.name}` : ''}`, l.says ? el('span', { class: 'hint' }, l.says) : null),
         press('Take out', () => (lengths.splice(k, 1), changed()), { class: 'press little', 'aria-label': `Take out the length of ${amount(l.true)} mm` }))))] : []));
       const known = lengths.length || part.units || scan.units;
@@ -45,11 +56,8 @@ export const sizeStep = {
         lengths.push({ ...found.length });
         const said = `${sentence(found.how)} ${sentence(found.says)}`;
         Object.defineProperty(lengths.at(-1), 'says', { value: said, enumerable: false });
-        way = '';
-        asking.pick('');
-        draw();
-        changed();
-        stage.words(said);
+        await changed();
+        stage.words(`Marked: ${amount(found.length.true)} mm, between the places ${2 * lengths.length - 1} and ${2 * lengths.length} of the picture.`);
       } catch (fault) {
         stage.words('');
         wrong(body, fault);
@@ -92,9 +100,11 @@ export const sizeStep = {
     const fitting = el('p', { class: 'small' });
     const units = choice('What the numbers in the file are', UNITS.map(([v, w]) => [v, v === '' && scan.units && !part.units ? `As the file says: ${scan.units}` : w]), () => part.units || '', (value) => {
       part.units = value || null;
-      changed();
+      job.again();
+      list();
+      slip();
     });
-    const asking = choice(lengths.length ? 'Mark another length?' : 'How is its size known?', [
+    const question = () => choice(lengths.length ? 'Mark another length?' : 'How is its size known?', [
         ['block', 'A block or bar of known length was scanned along'], ['ball', 'A ball of known size was scanned along'],
         ['ends', 'I know the distance between two points on it'], ['', lengths.length ? 'No, that is all' : 'Only the units, or not at all'],
       ], () => way, (value) => {
@@ -102,6 +112,7 @@ export const sizeStep = {
         true_ = null;
         draw();
       }, { wide: true });
+    let asking = question();
     put(body, marked, asking, how, units, fitting, hint, go);
     draw();
     list();
