@@ -5,6 +5,8 @@ import { drawing, picture } from './line.js';
 
 const canvas = document.getElementById('canvas'), tools = document.getElementById('tools'), say = document.getElementById('stage-say');
 const LOOKS = ['whole', 'front', 'back', 'left', 'right', 'above', 'below'];
+const FEW = 12; // tags that two parts side by side have room for
+let tags = null;
 let view = null, unit = null, does = {}, blind = false, base = '';
 export const on = (hands) => (does = { ...does, ...hands });
 export const words = (text) => (say.textContent = text || base);
@@ -78,12 +80,21 @@ function fillTools(parts) {
   axis.addEventListener('change', slice);
   cut.addEventListener('input', slice);
   const split = parts.length > 1 ? el('p', { class: 'halves' }, parts.map((p) => el('span', {}, p.name))) : null;
+  const count = parts.reduce((n, part) => n + part.told.pins.length, 0);
+  tags = count ? press('Numbers of the places', () => number(tags.getAttribute('aria-pressed') !== 'true'), { class: 'press little' }) : null;
+  number(parts.length < 2 || count <= FEW);
   const last = parts.at(-1), moved = last.told.scale === null ? null : movement(last);
   tools.replaceChildren(...[
     split,
     el('span', { class: 'row' }, LOOKS.map((way) => press(way === 'whole' ? 'Show all' : `From ${{ left: 'the left', right: 'the right', front: 'the front', back: 'behind' }[way] || way}`, () => view.look(way), { class: 'press little' }))),
-    el('span', { class: 'row' }, el('label', { for: 'cut-axis' }, 'Look inside'), axis, el('label', { for: 'cut-at', class: 'unseen' }, 'Where it is cut'), cut, moved),
+    el('span', { class: 'row' }, el('label', { for: 'cut-axis' }, 'Look inside'), axis, el('label', { for: 'cut-at', class: 'unseen' }, 'Where it is cut'), cut), el('span', { class: 'row' }, moved, tags),
   ].filter(Boolean));
+}
+
+// Numbered tags over the picture, or a bare picture: among many, nothing could be compared.
+function number(on) {
+  document.querySelector('.bw-view').classList.toggle('bare', !on);
+  tags?.setAttribute('aria-pressed', String(on));
 }
 
 // The button that shows how far the skin moved, once both are side by side.
@@ -99,4 +110,7 @@ function movement(part) {
   return button;
 }
 
-export const fly = (place, number, part = 0) => view?.flyTo({ ...place, number, part });
+export function fly(place, pin, part = 0) {
+  number(true);
+  view?.flyTo({ ...place, number: pin, part });
+}
