@@ -18,7 +18,7 @@ from lint.cli import main
 from lint.commands import screen
 from lint.mend import mend
 from lint.report import before_after, card, sketch, terminal
-from lint.report.still import drawable
+from lint.report.pencil import drawable
 from lint.rooms import all_fixes, all_rules
 from lint.save import write_part
 from lint.settings import Settings

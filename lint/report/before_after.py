@@ -13,10 +13,10 @@ import numpy as np
 from lint.report import still
 from lint.report.card import chosen
 from lint.report.ink import CHALK, GRAPHITE, PAPER, SOFT, Ink, Pixels, Sheet, pattern, shortened
+from lint.report.pencil import FINE, Mesh, drawable, shaded, smaller
 from lint.report.plain import many, number, shown
 from lint.report.png import png
 from lint.report.raster import Camera, Raster, framed, rasterise
-from lint.report.still import Mesh, drawable
 from lint.terms import BoolArray, Finding, FloatArray, IntArray, Mended, Part, Place, Weight
 
 WIDE = 1500
@@ -104,13 +104,13 @@ def _map(new: Mesh, old: Mesh, view: str, frame: FloatArray) -> Sheet:
     if not len(new.faces):
         return sheet
     camera = framed(frame, view, _VIEW, room=still.ROOM)
-    fine = camera.larger(still.FINE)
+    fine = camera.larger(FINE)
     seen = rasterise(new.vertices, new.faces, fine)
-    pixels = still.shaded(new, seen, fine)
+    pixels = shaded(new, seen, fine)
     pixels += 0.45 * (np.array(PAPER, dtype=np.float32) - pixels)
     coarse = rasterise(new.vertices, new.faces, camera)
     _hatch(pixels, moved_at(_points(coarse, camera), old), coarse.face >= 0)
-    sheet.pixels[:] = still.smaller(pixels)
+    sheet.pixels[:] = smaller(pixels)
     still.scale_bar(sheet, camera, "mm")
     title = f"where the skin moved, {view}"
     sheet.halo(14, 26, title, 12)
@@ -132,16 +132,16 @@ def _hatch(pixels: Pixels, moved: Moved, drawn: BoolArray) -> None:
     height, width, _ = pixels.shape
     step, raised = np.zeros(drawn.shape, dtype=np.int64), np.zeros(drawn.shape, dtype=bool)
     step[drawn], raised[drawn] = moved.step(), moved.by > 0
-    step, raised = (a.repeat(still.FINE, axis=0).repeat(still.FINE, axis=1) for a in (step, raised))
+    step, raised = (a.repeat(FINE, axis=0).repeat(FINE, axis=1) for a in (step, raised))
     for which, kind in enumerate(_KINDS, 1):
         for up, ink in ((True, CHALK), (False, _SLATE)):
-            pixels[(step == which) & (raised == up) & pattern(kind, int(up), width, height, still.FINE)] = ink
+            pixels[(step == which) & (raised == up) & pattern(kind, int(up), width, height, FINE)] = ink
     pixels[(step == len(STEPS)) & _new_skin(width, height)] = GRAPHITE
 
 
 def _new_skin(width: int, height: int) -> BoolArray:
     """Level lines, for skin that is far from any old."""
-    lines: BoolArray = np.broadcast_to(np.arange(height)[:, None] % (5 * still.FINE) < still.FINE, (height, width))
+    lines: BoolArray = np.broadcast_to(np.arange(height)[:, None] % (5 * FINE) < FINE, (height, width))
     return lines
 
 

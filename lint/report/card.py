@@ -9,10 +9,11 @@ import numpy as np
 
 from lint.report import still
 from lint.report.ink import CHALK, GRAPHITE, PAPER, SOFT, Sheet, lines_of, pattern, shortened
+from lint.report.pencil import Mesh, drawable
 from lint.report.plain import many, number, shown
 from lint.report.png import png
 from lint.report.raster import facing
-from lint.report.still import HATCH, Mesh, View, draw, drawable
+from lint.report.still import HATCH, View, draw
 from lint.report.tally import groups, rules_text
 from lint.terms import Finding, FloatArray, Outcome, Part, PartReport, Place, Weight
 

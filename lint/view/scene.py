@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lint.report.still import drawable, picture
+from lint.report.pencil import drawable
+from lint.report.still import picture
 from lint.report.tally import groups
 from lint.settings import Settings
 from lint.terms import BoolArray, Finding, FloatArray, IntArray, Part, Place
