@@ -155,9 +155,12 @@ def test_what_a_killed_server_left_is_swept_up_and_a_living_ones_files_are_not(t
     dead.mkdir()
     (dead / "in-use").touch()
     (dead / "scan.stl").write_bytes(cube())
+    os.utime(dead, (time.time() - 3600,) * 2)
     with serving(tmp_path) as it:
         assert not dead.exists()
         it.drop(it.begin(), "a.stl", cube())
+        (living,) = tmp_path.glob("buckwright-page-*")
+        os.utime(living, (time.time() - 3600,) * 2)
         sweep(tmp_path)
         assert files_of(it) == ["scan.stl"]
 

@@ -21,6 +21,7 @@ from typing import Any
 from lint.page.bench import Bench
 
 _GONE = 150.0  # s; a page in the background speaks once a minute, so this one is frozen or gone
+_YOUNG = 30.0  # s; a folder so new may belong to a server that has not locked it yet
 _PREFIX, _LOCK = "buckwright-page-", "in-use"
 
 
@@ -152,7 +153,8 @@ def sweep(base: Path) -> None:
     """Take away what servers that were killed have left behind, where the system can tell a living one by its lock."""
     for left in base.glob(f"{_PREFIX}*"):
         with contextlib.suppress(OSError):
-            if left.is_symlink() or left.stat().st_uid != os.getuid():
+            info = left.lstat()
+            if left.is_symlink() or info.st_uid != os.getuid() or time.time() - info.st_mtime < _YOUNG:
                 continue
             handle = os.open(left / _LOCK, os.O_RDWR | os.O_NOFOLLOW)
             try:

@@ -66,8 +66,14 @@ def test_a_wrong_file_is_told_and_a_right_one_taken_after(served: Served, contex
         assert maker.step() == "The scan"
     maker.drop(cube(tmp_path / "a.stl"), cube(tmp_path / "b.stl"))
     maker.page.wait_for_function("() => document.querySelector('.fault')?.textContent.includes('2 scans')")
-    maker.read(cube(tmp_path / "a.obj"))
+    for name in ("a.mtl", "a.jpg"):  # what belongs to an OBJ stays where it is
+        (tmp_path / name).write_bytes(b"map_Kd a.jpg\n")
+    maker.read(cube(tmp_path / "a.obj"), tmp_path / "a.mtl", tmp_path / "a.jpg")
     assert maker.page.locator(".fault").count() == 0
+    assert "2 files beside it" in maker.page.inner_text(".step.open")
+    assert [f for f in files_of(served) if f.startswith(("scan.", "a."))] == ["scan.obj", "scan.png", "scan.view"]
+    maker.page.close()
+    _until(lambda: files_of(served) == [])
     assert not [line for line in maker.console if "415" not in line]
 
 
