@@ -249,7 +249,7 @@ function ballAt(mesh, face) {
 // What a click on `face` at `point` takes hold of: {kind: 'flat' | 'ball' | 'point', point, ...}.
 function heldAt(mesh, face, point, snapping) {
   const held = (snapping && (flatAt(mesh, face) || ballAt(mesh, face))) || { kind: 'point' };
-  return { ...held, point };
+  return { ...held, point, face };
 }
 
 // The length between two things held, with words for what was measured and the two ends.
@@ -261,6 +261,9 @@ function lengthBetween(a, b) {
       return { length: 2 * a.radius, ends, words: 'across the ball, fitted to its skin' };
     }
     return { length: long(sub(a.middle, b.middle)), ends: [a.middle, b.middle], words: 'between the middles of two balls' };
+  }
+  if (a.kind === 'flat' && b.kind === 'flat' && a.faces.includes(b.face)) { // one and the same face: there is nothing across
+    return { length: long(sub(b.point, a.point)), ends: [a.point, b.point], words: 'from point to point, on one flat face' };
   }
   if (a.kind === 'flat' && b.kind === 'flat') {
     const turn = (Math.acos(Math.min(1, Math.abs(dot(a.normal, b.normal)))) * 180) / Math.PI;

@@ -96,6 +96,21 @@ def test_a_gauge_block_is_measured_square_across_its_ends(bench, mesh, slack, se
     assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(found["length"], abs=1e-6)
 
 
+def test_two_points_of_one_face_are_measured_along_it(bench):
+    found = span(bench, solids.box((40.0, 20.0, 15.0), step=0.8), turned(3), ((-30, 4, 6), (0, 4, 6)), ((-30, 16, 11), (0, 16, 11)))
+    assert found["kinds"] == ["flat", "flat"]
+    assert found["length"] == pytest.approx(13.0, abs=0.01)
+    assert "on one flat face" in found["words"]
+
+
+def test_a_step_is_measured_from_face_to_face(bench):
+    tall, low = solids.box((20.0, 20.0, 18.0), step=1.0), solids.box((30.0, 20.0, 6.0), (25.0, 0.0, 0.0), step=1.0)
+    found = span(bench, solids.joined(tall, low), turned(4), ((9, 9, 60), (9, 9, 0)), ((40, 9, 60), (40, 9, 0)))
+    assert found["kinds"] == ["flat", "flat"]
+    assert found["length"] == pytest.approx(12.0, abs=0.01)
+    assert "square across" in found["words"]
+
+
 def test_a_block_beside_a_larger_part_is_measured_as_well(bench):
     block = noisy(rounded((40.0, 20.0, 15.0), 1.0, 0.6), 0.06)
     head = solids.ball(95.0, (0.0, 160.0, 0.0), level=5)
