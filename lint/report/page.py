@@ -135,9 +135,9 @@ def _sight(k: int, rooms: Sequence[tuple[Scene, PartReport, str]]) -> str:
     figures = []
     for scene, _, name in rooms:
         for what, still in scene.stills:
-            label = f"{name}: {what}"
+            label, numbered = f"{name}: {what}", ", with its findings numbered as in the list" if name != "before" else ""
             figures.append(
-                f'<figure class="still"><img alt="Drawing of {text(label)}, with its findings numbered as in the list" '
+                f'<figure class="still"><img alt="Drawing of {text(label)}{numbered}" '
                 f'src="data:image/png;base64,{_base64(still)}"><figcaption>{text(label)}</figcaption></figure>'
             )
     shown = [f"{name}: {thinned}" for scene, _, name in rooms if (thinned := _thinned(scene))]

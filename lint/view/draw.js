@@ -28,7 +28,7 @@ flat in uvec2 ink;
 uniform vec3 plaster, pencil, board, eye, boxLow, boxHigh;
 uniform vec4 cut;
 uniform float pixel, bandWidth, cutStep, hand, faded;
-uniform int solid, valued, boxed, chosen;
+uniform int solid, valued, boxed;
 out vec4 colour;
 
 float stripe(float at, float pitch, float width) {
@@ -91,7 +91,7 @@ void main() {
     }
   }
   if (ink.y > 0u && valued == 0) {
-    bool strong = int(ink.x) == chosen;
+    bool strong = ink.x == 1u;
     c = mix(c, pencil, (strong ? 0.9 : 0.62 * faded) * hatch(ink.y, at, strong));
     if (strong) c = mix(c, pencil, 0.14);
   }
@@ -187,9 +187,9 @@ function painterOf(gl) {
       array, count: mesh.faces.length,
       mark(patches) { // later ones lie over earlier ones
         const marks = new Uint8Array(2 * mesh.faces.length);
-        for (const { slot, weight, ranges } of patches) {
+        for (const { chosen, weight, ranges } of patches) {
           for (let r = 0; r < ranges.length; r += 2) {
-            for (let i = 3 * ranges[r]; i < 3 * (ranges[r] + ranges[r + 1]); i++) (marks[2 * i] = slot), (marks[2 * i + 1] = weight);
+            for (let i = 3 * ranges[r]; i < 3 * (ranges[r] + ranges[r + 1]); i++) (marks[2 * i] = chosen ? 1 : 0), (marks[2 * i + 1] = weight);
           }
         }
         put(2, marks);
@@ -219,7 +219,7 @@ function painterOf(gl) {
       const at = part.at[name];
       if (at === undefined) continue;
       if (name === 'toEye' || name === 'toScreen') gl.uniformMatrix4fv(at, false, value);
-      else if (['solid', 'valued', 'boxed', 'chosen'].includes(name)) gl.uniform1i(at, value);
+      else if (['solid', 'valued', 'boxed'].includes(name)) gl.uniform1i(at, value);
       else if (typeof value === 'number') gl.uniform1f(at, value);
       else if (value.length === 4) gl.uniform4fv(at, value);
       else gl.uniform3fv(at, value);

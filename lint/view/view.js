@@ -74,10 +74,9 @@ function createView(canvas, options = {}) {
 
   function mark() {
     parts.forEach((part, k) => {
-      const all = part.patches.map((patch, slot) => ({ ...patch, slot: (slot % 250) + 1, ranges: patch.ranges || asRanges(patch.faces) }));
-      const over = (p) => (p.number === chosen ? 9 : p.weight);
-      shapes[k].mark(all.sort((a, b) => over(a) - over(b)));
-      shapes[k].slot = (all.find((p) => p.number === chosen) || { slot: -1 }).slot;
+      const all = part.patches.map((patch) => ({ ...patch, chosen: patch.number === chosen, ranges: patch.ranges || asRanges(patch.faces) }));
+      shapes[k].mark(all.sort((a, b) => a.chosen - b.chosen || a.weight - b.weight));
+      shapes[k].bright = all.some((patch) => patch.chosen);
     });
   }
 
@@ -204,8 +203,8 @@ function createView(canvas, options = {}) {
     painter.drawPart(shapes[k], {
       toEye: multiply(toEye, model), toScreen, plaster: tones.plaster, pencil: tones.pencil, board: tones.board, cut: cutting,
       eye: placed(inverse(model), stand), pixel, cutStep: eye.far() / scaleOf(part.to) / 130, solid: mesh.closed ? 1 : 0,
-      faded: shapes[k].slot > 0 ? 0.3 : 1,
-      hand: handed(part.to), valued: valued ? 1 : 0, bandWidth: valued ? values.scaleMm / 5 : 1, chosen: shapes[k].slot || -1,
+      faded: shapes[k].bright ? 0.3 : 1,
+      hand: handed(part.to), valued: valued ? 1 : 0, bandWidth: valued ? values.scaleMm / 5 : 1,
       boxed: box ? 1 : 0, boxLow: box ? sub(box.min, mesh.middle) : [0, 0, 0], boxHigh: box ? sub(box.max, mesh.middle) : [0, 0, 0],
     });
     const all = multiply(toScreen, toEye), size = [(room.wide * pixel) / 2, canvas.height / 2];
