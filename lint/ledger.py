@@ -54,12 +54,21 @@ def reconcile(reports: Iterable[PartReport], ledger: Ledger, root: Path, today: 
 
     Only entries of the parts reported on are judged: a part that was not looked at has paid nothing.
     """
-    expired = tuple(e for e in ledger.accepted if _last_day(e) is not None and _last_day(e) < today)  # type: ignore[operator]
-    standing = [e for e in ledger.accepted if e not in expired]
+    expired: list[Accepted] = []
+    standing: dict[str, list[Accepted]] = {}
+    for entry in ledger.accepted:
+        last = _last_day(entry)
+        if last is not None and last < today:
+            expired.append(entry)
+        else:
+            standing.setdefault(entry.part, []).append(entry)
     marked: list[PartReport] = []
     paid: list[Accepted] = []
+    seen: set[str] = set()
     for report in reports:
-        entries = [e for e in standing if e.part == key_of(report.path, root)]
+        key = key_of(report.path, root)
+        seen.add(key)
+        entries = standing.get(key, [])
         if not entries:
             marked.append(report)
             continue
@@ -71,7 +80,6 @@ def reconcile(reports: Iterable[PartReport], ledger: Ledger, root: Path, today: 
             used = {entry for entry, _ in pairs}
             judged = {r.number for r in report.rules if r.outcome in ("clean", "found")}
             paid += [e for i, e in enumerate(entries) if i not in used and e.rule in judged]
-    seen = {key_of(r.path, root) for r in marked}
     return Reconciled(tuple(marked), tuple(paid), tuple(e for e in expired if e.part in seen))
 
 

@@ -178,7 +178,7 @@ def test_what_a_worker_does(shelf: list[Path], monkeypatch: pytest.MonkeyPatch) 
     assert order is not None
     assert not order.lent
     by_name = cluster._work(order, run)
-    assert by_name.key == parcels._run.keys().of_path(shelf[0], Facts())
+    assert by_name.key == parcels._run.keys().of_path(shelf[0], Path("00.stl.ticket.toml"), {})
     whole = parcels.order("judge", Task(shelf[0]), 60.0, lend=True)
     assert whole is not None
     assert len(whole.lent) == 4  # part, ticket, shop file, pair

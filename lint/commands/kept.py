@@ -122,10 +122,15 @@ def read_value(kept: Alone, name: str) -> Any:
     """A measurement of a kept part, or the NotRun that says why it could not be had. Raises KeyError when neither is kept."""
     if name in kept.failures:
         return NotRun(kept.failures[name])
-    value = _unpack(kept.values[name], typing.get_type_hints(measure.known()[name])["return"])
+    value = _unpack(kept.values[name], _type_of(name))
     if value is None:
         raise KeyError(name)
     return value
+
+
+@cache
+def _type_of(name: str) -> Any:
+    return typing.get_type_hints(measure.known()[name])["return"]
 
 
 def report_of(kept: Alone, path: Path, ticket_path: Path | None, notes: tuple[str, ...]) -> PartReport:

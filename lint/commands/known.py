@@ -24,7 +24,7 @@ from typing import Any
 
 from lint import __version__
 from lint.commands import kept
-from lint.commands.shelves import Facts, OnTheBench, shop_name
+from lint.commands.shelves import Facts, OnTheBench, real, shop_name
 from lint.load.doors import digest, same_beside
 from lint.load.ticket import find_shop, find_ticket
 from lint.measure import wants
@@ -32,6 +32,8 @@ from lint.settings import EDITION
 from lint.shelf import Asked, Shelf
 from lint.store import Store
 from lint.terms import NotRun, PartReport, Rule
+
+_LARGE = 1 << 20  # bytes from which on a thread of its own is worth it
 
 # Distributions whose numbers a verdict is made of.
 _LIBRARIES = ("numpy", "scipy", "manifold3d", "libigl", "scikit_image", "embreex", "msgspec")
@@ -94,10 +96,9 @@ class Keys:
         """The key of a part as it was read."""
         return self._of(bench.part.source.path, bench.part.source.sha256, bench.ticket_told, bench.shop_told, bench.shop_called)
 
-    def of_path(self, path: Path, facts: Facts, shops: dict[Path, tuple[Path | None, str | None]] | None = None) -> str | None:
+    def of_path(self, path: Path, ticket: Path | None, shops: dict[Path, tuple[Path | None, str | None]]) -> str | None:
         """The key of a part as it lies on the disk now; None when something of it cannot be read. shops: remembered by folder."""
-        shops = {} if shops is None else shops
-        ticket, folder = facts.ticket or find_ticket(path), path.absolute().parent
+        folder = path.absolute().parent
         if folder not in shops:
             found = find_shop(folder)
             shops[folder] = (found, digest(found) if found is not None else None)
@@ -109,7 +110,7 @@ class Keys:
 
     def compared(self, key: str, path: Path) -> str:
         """The key of what the rules that compare parts say of the part at `path`: pairs and copies are known by where they lie."""
-        return hashlib.sha256(f"compared {key} ".encode() + os.fsencode(os.path.realpath(path))).hexdigest()
+        return hashlib.sha256(f"compared {key} ".encode() + os.fsencode(real(path))).hexdigest()
 
     def _of(self, path: Path, told: str, ticket_told: str | None, shop_told: str | None, shop_called: str) -> str:
         said = (path.name, told, ticket_told, shop_told, shop_called)  # the shop file is named in reports
@@ -146,21 +147,25 @@ class Known:
         self._comparing = comparing(rules)
         self._picks = [pick for number in sorted(self._comparing) for pick in rules[number].picks]
         self._shops: dict[Path, tuple[Path | None, str | None]] = {}
+        self._tickets: dict[Path, Path | None] = {}
         self._now: dict[Path, str | None] = {}
 
     def standing(self, paths: Iterable[Path]) -> dict[Path, Standing]:
         """The kept results, by part, that still stand for what each part decides alone."""
         paths = list(paths)
-        with ThreadPoolExecutor(min(os.cpu_count() or 1, 8)) as pool:  # reading and digesting let other threads run
-            keys = list(pool.map(self._key, paths))
+        large = [path for path in paths if _is_large(path)]
+        if len(large) > 1:
+            with ThreadPoolExecutor(min(os.cpu_count() or 1, 8)) as pool:  # digesting lets other threads run
+                list(pool.map(self._key, large))
         found = {}
-        with _no_sweeping():
-            for path, key in zip(paths, keys, strict=True):
+        with unswept():
+            for path in paths:
+                key = self._key(path)
                 data = self._store.get(key) if key is not None else None
                 alone = kept.read_alone(data) if data is not None else None
                 if key is not None and alone is not None and same_beside(path, alone.fetched):
                     shop_path, _ = self._shops[path.absolute().parent]
-                    found[path] = Standing(key, alone, self._facts_of(path).ticket or find_ticket(path), shop_path)
+                    found[path] = Standing(key, alone, self._tickets.get(path), shop_path)
         return found
 
     def values(self, standing: Mapping[Path, Standing]) -> dict[tuple[Path, str], Any]:
@@ -210,12 +215,20 @@ class Known:
 
     def _key(self, path: Path) -> str | None:
         if path not in self._now:
-            self._now[path] = self._keys.of_path(path, self._facts_of(path), self._shops)
+            ticket = self._tickets[path] = self._facts_of(path).ticket or find_ticket(path)
+            self._now[path] = self._keys.of_path(path, ticket, self._shops)
         return self._now[path]
 
 
+def _is_large(path: Path) -> bool:
+    try:
+        return os.stat(path).st_size > _LARGE
+    except OSError:
+        return False
+
+
 @contextlib.contextmanager
-def _no_sweeping() -> Iterator[None]:
+def unswept() -> Iterator[None]:
     """Without the search for garbage, which doubles the time for making a hundred thousand small things that all stay."""
     was = gc.isenabled()
     gc.disable()

@@ -11,6 +11,7 @@ from lint import __version__
 from lint.changed import changed_since
 from lint.commands import screen
 from lint.commands.judging import Run
+from lint.commands.known import unswept
 from lint.commands.looking import How, look
 from lint.commands.shelves import Facts, find_parts
 from lint.report.plain import path_text
@@ -46,7 +47,8 @@ def run(args: argparse.Namespace) -> int:
     report = Report(tuple(reports), EDITION, __version__, Weight[args.line.upper()], idle=idle)
     if args.form == "png":
         return write_card(report, args.to)
-    text = render(report, args.form, beside(report, args.to) if args.pictures else {})
+    with unswept():
+        text = render(report, args.form, beside(report, args.to) if args.pictures else {})
     if args.to is None:
         screen.put(text, machine=args.form != "terminal")
     else:

@@ -15,6 +15,7 @@ from lint.commands.kept import Compared, report_of
 from lint.commands.known import Judged, Known, Standing
 from lint.commands.ledgers import accepted
 from lint.commands.room import room, taken_by
+from lint.commands.shelves import folders_stay
 from lint.run import in_order
 from lint.store import open_store
 from lint.terms import NotRun, PartReport
@@ -46,6 +47,11 @@ class How:
 
 def look(paths: list[Path], run: Run, how: How) -> list[PartReport]:
     """The reports of these parts in their order, with what the ledgers accept marked."""
+    with folders_stay():
+        return _look(paths, run, how)
+
+
+def _look(paths: list[Path], run: Run, how: How) -> list[PartReport]:
     store = open_store()
     known = None if store is None else Known(store, run.keys(), wanted(run.only), run.facts_of)
     standing: dict[Path, Standing] = {}

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Iterable, Iterator, Mapping
+from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -26,10 +28,40 @@ def find_parts(paths: Iterable[Path]) -> list[Path]:
     is wrong with it.
     """
     found: dict[str, Path] = {}
-    for path in paths:
-        for part in _search(path, set()) if path.is_dir() else _beside(path) or [path]:
-            found.setdefault(os.path.realpath(part), part)
+    with folders_stay():
+        for path in paths:
+            for part in _search(path, set()) if path.is_dir() else _beside(path) or [path]:
+                found.setdefault(real(part), part)
     return list(found.values())
+
+
+def real(path: Path) -> str:
+    """Where a path leads, links followed, as `os.path.realpath`; the folders of a shelf are looked at once and not for every part."""
+    folder, name = os.path.split(os.path.abspath(path))
+    there = os.path.join(_real_folder(folder), name)
+    return os.path.realpath(there) if os.path.islink(there) else there
+
+
+@contextlib.contextmanager
+def folders_stay() -> Iterator[None]:
+    """Within, `real` takes folders to be where they were at first sight."""
+    token = _folders.set({})
+    try:
+        yield
+    finally:
+        _folders.reset(token)
+
+
+_folders: ContextVar[dict[str, str] | None] = ContextVar("_folders", default=None)
+
+
+def _real_folder(folder: str) -> str:
+    seen = _folders.get()
+    if seen is None:
+        return os.path.realpath(folder)
+    if folder not in seen:
+        seen[folder] = os.path.realpath(folder)
+    return seen[folder]
 
 
 def _beside(ticket: Path) -> list[Path]:

@@ -14,6 +14,7 @@ from urllib.parse import unquote
 from lint.load.raw import Fault, shown
 
 _ABSENT = "there is no such file; check the name"
+_AT_ONCE = 1 << 21
 _LARGE_FILE_POINTER = b"version https://git-lfs"
 
 
@@ -63,7 +64,10 @@ def digest(path: Path) -> str | None:
     """The SHA-256 of an ordinary file, in hexadecimal, read by pieces; None for whatever else `path` is, or cannot be."""
     try:
         with open(_opened(path), "rb", buffering=0) as file:
-            _ordinary(os.fstat(file.fileno()))
+            info = os.fstat(file.fileno())
+            _ordinary(info)
+            if info.st_size < _AT_ONCE:
+                return hashlib.sha256(file.readall()).hexdigest()
             return hashlib.file_digest(file, "sha256").hexdigest()
     except (Fault, OSError, ValueError):
         return None

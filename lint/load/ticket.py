@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime
 import hashlib
+import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
@@ -29,8 +30,8 @@ Kind = TypeVar("Kind", Ticket, Shop, Ledger)
 def find_ticket(part: Path) -> Path | None:
     """The ticket of a part: `nose.stl.ticket.toml` before `nose.ticket.toml`, in the part's folder. None when there is none."""
     for name in (part.name + ENDING, part.stem + ENDING):
-        if (candidate := part.with_name(name)).exists():
-            return candidate
+        if os.path.exists(os.path.join(part.parent, name)):
+            return part.with_name(name)
     return None
 
 

@@ -7,13 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import permutations
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from lint.measure.alignment import Surface, same_as
 from lint.measure.moments import Signature
-from lint.terms import MM_PER_UNIT, Part
+from lint.terms import MM_PER_UNIT, FloatArray, Part
 
 # Signatures further apart than this are of different skins. One skin rewritten in 32-bit numbers keeps its signature to a millionth;
 # rounded to the hundredth of a millimetre, a life-size ear, to a few hundred-thousandths.
@@ -24,19 +23,22 @@ _FACTORS = np.array(sorted({1.0} | {round(a / b, 9) for a, b in permutations(MM_
 
 @dataclass(frozen=True)
 class Index:
-    """The signatures of a shelf, to look one up among: paths and signatures side by side, tree over the shapes."""
+    """The signatures of a shelf, to look one up among: paths and signatures side by side, in the order of the number of the shape that
+    differs most from part to part (its column); shapes: (n, 8). Where no number of two differs by much, few lie within NEAR in it."""
 
     paths: tuple[Path, ...]
     signatures: tuple[Signature, ...]
-    tree: Any
+    shapes: FloatArray
+    column: int
 
 
 def index_of(signatures: Mapping[Path, Signature]) -> Index:
     """An index over the signatures of a shelf."""
-    from scipy.spatial import cKDTree
-
     shapes = np.array([s.shape for s in signatures.values()]).reshape(-1, 8)
-    return Index(tuple(signatures), tuple(signatures.values()), cKDTree(shapes))
+    column = int(np.argmax(shapes.std(axis=0))) if len(shapes) else 0
+    order = np.argsort(shapes[:, column], kind="stable")
+    paths, values = tuple(signatures), tuple(signatures.values())
+    return Index(tuple(paths[k] for k in order), tuple(values[k] for k in order), shapes[order], column)
 
 
 @dataclass(frozen=True)
@@ -51,7 +53,10 @@ class Suspect:
 def suspects(index: Index, path: Path, signature: Signature) -> list[Suspect]:
     """Parts whose signature is near that of the part at `path` and whose size is its own or that of another unit, nearest first."""
     found = []
-    for number in index.tree.query_ball_point(signature.shape, NEAR, p=np.inf):
+    near = signature.shape[index.column] + np.array([-NEAR, NEAR])
+    low, high = np.searchsorted(index.shapes[:, index.column], near)
+    alike = (np.abs(index.shapes[low : high + 1] - signature.shape) <= NEAR).all(axis=1)
+    for number in (low + np.flatnonzero(alike)).tolist():
         other = index.signatures[number]
         ratio = signature.radius / other.radius
         factor = float(_FACTORS[np.argmin(np.abs(np.log(_FACTORS / ratio)))])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import unicodedata
+from functools import lru_cache
 from pathlib import Path
 
 from lint.terms import Finding, LimitUsed, Place
@@ -36,7 +37,15 @@ def _spelled(char: str) -> str:
 
 def path_text(path: Path) -> str:
     """A path for people: relative to where we stand when it is below it, made harmless."""
-    return shown(str(near(path)))
+    try:
+        return _path_text(path, os.getcwd() if path.is_absolute() else "")
+    except OSError:
+        return shown(str(path))
+
+
+@lru_cache(1 << 14)
+def _path_text(path: Path, here: str) -> str:
+    return shown(str(_nearer(path, here)))
 
 
 def near(path: Path) -> Path:
@@ -44,8 +53,17 @@ def near(path: Path) -> Path:
     if not path.is_absolute():
         return path
     try:
-        return path.relative_to(Path(os.getcwd()))
-    except (ValueError, OSError):
+        return _nearer(path, os.getcwd())
+    except OSError:
+        return path
+
+
+def _nearer(path: Path, here: str) -> Path:
+    if not here or not str(path).startswith(here):
+        return path
+    try:
+        return path.relative_to(here)
+    except ValueError:
         return path
 
 

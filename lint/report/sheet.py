@@ -78,6 +78,14 @@ def wrapped(text: str, width: int) -> list[str]:
     if cells(text) <= width:
         return [text.rstrip()]
     lines: list[str] = []
+    if text.isascii():
+        rest = text
+        while len(rest) > width and (cut := rest.rfind(" ", 0, width + 1)) > 0:
+            lines.append(rest[:cut].rstrip())
+            rest = rest[cut:].lstrip(" ")
+        if len(rest) <= width:
+            return [*lines, rest.rstrip()]
+        lines = []  # a word is too long
     line = ""
     for word in _WORD.findall(text):
         need = cells(word.rstrip())
