@@ -145,7 +145,7 @@ def _sight(k: int, rooms: Sequence[tuple[Scene, PartReport, str]]) -> str:
     return (
         f'<div class="sight" data-room="{k}">{"".join(figures)}'
         f'<button type="button" class="turn" data-room="{k}" hidden>Turn it in the hand</button>'
-        f'<script type="application/json" id="scene-{k}">{data(json.dumps(content, ensure_ascii=False))}</script></div>'
+        f'<script type="application/json" id="scene-{k}">{data(json.dumps(content, ensure_ascii=False, allow_nan=False))}</script></div>'
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 from lint.report.advice import Advice
@@ -100,6 +101,8 @@ def _finding(k: int, finding: Finding, part: PartReport, room: int, side: int, p
 
 
 def _go(place: Place, words: str, room: int, side: int, k: int | None) -> str:
+    if not all(map(math.isfinite, (*place.centre, place.reach))):
+        return ""
     centre = ",".join(repr(float(v)) for v in place.centre)
     which = f' data-number="{k}"' if k is not None else ""
     return (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import io
 import json
 
 import numpy as np
@@ -159,6 +160,38 @@ def test_lengths_are_said_in_file_units_when_nobody_knows_the_unit(viewer):
     result, words = viewer.evaluate("told.lengths.at(-1)")
     assert result["length"] == pytest.approx(0.02, abs=0.0005)
     assert " file units, from point to point" in words
+
+
+def test_the_picture_comes_back_after_the_graphics_were_lost(viewer):
+    """As after a laptop slept."""
+    begin(viewer, (BLOCK, {"patches": [{"number": 1, "weight": 3, "faces": list(range(200))}]}))
+    before = shown(viewer)
+    assert len(np.unique(before.reshape(-1, 3), axis=0)) > 50
+    viewer.evaluate("globalThis.lost = document.querySelector('canvas').getContext('webgl2').getExtension('WEBGL_lose_context')")
+    viewer.evaluate("lost.loseContext()")
+    viewer.wait_for_timeout(100)
+    viewer.evaluate("lost.restoreContext()")
+    viewer.wait_for_timeout(300)
+    assert np.abs(shown(viewer).astype(int) - before).mean() < 0.5
+
+
+def shown(page):
+    """The pixels of the picture."""
+    image = pytest.importorskip("PIL.Image", reason="Pillow, which reads the picture, is not installed")
+    return np.asarray(image.open(io.BytesIO(page.locator("canvas").screenshot())).convert("RGB"))
+
+
+def test_what_is_drawn_is_plaster_where_the_part_is_and_board_where_it_is_not(viewer):
+    begin(viewer, (BLOCK, {}))
+    viewer.evaluate("view.look('above')")
+    viewer.wait_for_timeout(100)
+    pixels = shown(viewer)
+    x, y = (round(v) for v in viewer.evaluate("view.spot([120, 10, 10])"))
+    corner = [round(v) for v in viewer.evaluate("view.spot([99, -1, 10])")]
+    assert (pixels[4, 4] == [0xDF, 0xE4, 0xE3]).all()
+    assert (pixels[corner[1], corner[0]] == pixels[4, 4]).all()
+    red, green, blue = pixels[y, x].astype(int)
+    assert red >= green >= blue > 90  # warm, and lit
 
 
 def test_an_empty_view_and_a_disposed_one_do_no_harm(viewer):
