@@ -246,6 +246,21 @@ def test_a_pair_is_read_again_when_it_changes_even_outside_of_the_run(shelf: Pat
     assert says()[0][0] == "not run"
 
 
+def test_one_result_serves_the_same_file_wherever_it_lies(shelf: Path, examined: Examined, capsys: Capsys) -> None:
+    (shelf / "shop.toml").write_text('edition = 1\n[part]\nunits = "mm"\n')
+    for folder in ("masks", "puppets"):
+        (shelf / folder).mkdir()
+        put(shelf / folder / "a.stl")
+        (shelf / folder / "a.stl.ticket.toml").write_text('[part]\npair = "b.stl"\n')
+    put(shelf / "masks" / "b.stl")
+    told(capsys, "masks/a.stl")
+    examined.clear()
+    told(capsys, "puppets/a.stl")
+    assert examined == [("a.stl", False)], "its pair lies elsewhere, the rest is known"
+    both = same_as_anew(capsys, "masks/a.stl", "puppets/a.stl")
+    assert [[r["outcome"] for r in part["rules"] if r["number"] == 56] for part in both] == [["clean"], ["not run"]]
+
+
 def test_a_lone_part_that_gets_company_is_compared(shelf: Path, capsys: Capsys) -> None:
     put(shelf / "a.stl")
     (alone,) = told(capsys)
