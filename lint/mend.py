@@ -42,6 +42,8 @@ from lint.terms import (
 )  # fmt: skip
 
 PASSES = 3  # the work settles in one or two; a third shows that it has
+RETURNS = 2  # and so often it goes back to the beginning from half way, because a stop calls for an earlier step
+TRIES = 2  # a step that declined is offered the part once more when others have changed it
 
 # A promise is a number in mm and the measure of it a sample in floating point: this much is forgiven.
 SLACK_MM = 1e-6
@@ -74,22 +76,32 @@ def mend(
     planned = frozenset(steps_asked) | {n for n, f in fixes.items() if not f.on_demand}
     done: set[str] = set()
     refused: set[str] = set()
+    declined: dict[str, list[Part]] = {}
+    waiting = set(steps_asked)
     broke = False
-    for turn in range(PASSES):
+    turn = returns = 0
+    while turn < PASSES:
         changed = False
         for name, fix in fixes.items():
-            asked = turn == 0 and name in steps_asked
+            asked = name in waiting
             calling = tuple(f for f in report.findings if f.fix == name and f.accepted is None)
-            if name in refused or not _wanted(fix, calling, asked, done):
+            before_it = declined.get(name, [])
+            if name in refused or len(before_it) >= TRIES or any(p is part for p in before_it):
                 continue
-            if turn > 0 and fix.touch is Touch.SKIN and _built_upon(name, fixes, done):
+            if not _wanted(fix, calling, asked, done):
+                continue
+            if turn > 0 and fix.touch is Touch.SKIN and not asked and _built_upon(name, fixes, done):
                 continue
             if fix.touch > settings.allow:
-                if turn == 0:
+                if asked or turn == 0:
                     why = f"it touches the {fix.touch.word}, and only {settings.allow.word} is allowed"
                     steps.append(StepResult(name, fix.touch, "held back", why))
                 refused.add(name)
                 continue
+            if changed and fix.on_demand and returns < RETURNS and _unsettled(name, fixes, report, settings, part, declined, refused):
+                returns += 1  # what was seated only now may still cross or overlap: that comes before anything is made of it
+                break
+            waiting.discard(name)
             say(name)
             began = time.perf_counter()
             job = Job(part, settings, calling, report.findings, survey, planned, asked)
@@ -97,9 +109,9 @@ def mend(
                 assert fix.function is not None
                 shaped = fix.function(job)
             except (Declined, NotRun) as reason:
-                if turn == 0 or calling:
-                    steps.append(StepResult(name, fix.touch, "declined", str(reason), seconds=time.perf_counter() - began))
-                refused.add(name)
+                steps = [s for s in steps if (s.name, s.outcome) != (name, "declined")]
+                steps.append(StepResult(name, fix.touch, "declined", str(reason), seconds=time.perf_counter() - began))
+                declined.setdefault(name, []).append(part)
                 continue
             new_survey = Survey(shaped.part)
             new_report = examine(shaped.part, between, settings, survey=new_survey)
@@ -121,6 +133,8 @@ def mend(
                 steps = [_carried(s, shaped.moved) if s is not step else s for s in steps]
             part, survey, report, changed = shaped.part, new_survey, new_report, True
             done.add(name)
+        else:
+            turn += 1
         if not changed:
             break
     after = report if report is before else examine(part, rules, settings, survey=survey)
@@ -140,6 +154,23 @@ def _needed_between(rules: Mapping[int, Rule], fixes: Mapping[str, Fix], asked: 
         return rule.weight is Weight.CAUTION and not fix.on_demand
 
     return {number: rule for number, rule in rules.items() if matters(rule)}
+
+
+def _unsettled(
+    name: str, fixes: Mapping[str, Fix], report: PartReport, settings: Settings, part: Part,
+    declined: Mapping[str, list[Part]], refused: set[str],
+) -> bool:
+    """Whether a stop calls for a step that comes before this one, and that has not yet been offered the part as it is now."""
+    order = list(fixes)
+    for finding in report.findings:
+        fix = fixes.get(finding.fix or "")
+        if fix is None or fix.on_demand or finding.weight < Weight.STOP or finding.accepted is not None:
+            continue
+        tried = declined.get(fix.name, [])
+        may = fix.touch <= settings.allow and fix.name not in refused and len(tried) < TRIES
+        if may and order.index(fix.name) < order.index(name) and not any(p is part for p in tried):
+            return True
+    return False
 
 
 def _built_upon(name: str, fixes: Mapping[str, Fix], done: set[str]) -> bool:

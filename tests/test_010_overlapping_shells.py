@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from corpus import solids
 from corpus.solids import Mesh, ball, box, flipped, joined
 from lint.measure import Survey
 from lint.mend import mend
@@ -143,3 +144,18 @@ def test_a_real_mask_of_three_shells_becomes_one() -> None:
     assert not mended.after.findings
     assert mended.steps[0].moved_max is not None
     assert mended.steps[0].moved_max < 1e-6
+
+
+def test_air_shut_in_between_united_shells_is_filled_and_said() -> None:
+    """Two bowls rim to rim make a hollow that neither had: nobody could drain it."""
+    bowl = solids.cut(solids.ball(20, level=4), solids.ball(15, level=4))
+    lower = solids.cut(bowl, solids.box((60, 60, 30), low=(-30, -30, 1)))
+    upper = solids.cut(bowl, solids.box((60, 60, 30), low=(-30, -30, -31)))
+    upper = upper[0] + [0.13, 0.07, 0.0], upper[1]
+    rules = {n: all_rules()[n] for n in (8, 9, 10)}
+    done = mend(part_of(solids.joined(lower, upper)), rules, {"unite": all_fixes()["unite"]}, Settings())
+    assert [s.outcome for s in done.steps] == ["done"]
+    assert "pockets of air" in done.steps[0].why
+    survey = Survey(done.part)
+    assert survey.get("shells").count == 1
+    assert survey.get("volume") == pytest.approx(4 / 3 * np.pi * 8000, rel=0.01)

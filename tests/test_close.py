@@ -133,3 +133,24 @@ def test_a_hole_that_touches_itself_is_filled_in_two() -> None:
     shaped = closed(part)
     assert Survey(shaped.part).get("edges").closed
     assert Survey(shaped.part).get("volume") == pytest.approx(60 * 50 * 20, rel=1e-9)
+
+
+def test_skin_scanned_twice_and_a_table_and_hidden_skin_are_left_out() -> None:
+    vertices, faces = solids.ball(50, level=4)
+    middle = vertices[faces].mean(axis=1)
+    again = faces[np.linalg.norm(middle - [0, 50, 0], axis=1) < 15]
+    table = solids.box((200, 160, 1), (-100, -80, -40), step=8)
+    top = table[1][(table[0][table[1]][:, :, 2] > -39.5).all(axis=1)]
+    bag = solids.ball(20, level=3)
+    bag = bag[0], bag[1][bag[0][bag[1]].mean(axis=1)[:, 2] < 4]
+    mesh = solids.joined((vertices, faces), (vertices * 0.985, again), (table[0], top), bag)
+    part = part_of(*mesh)
+    shaped = closed(part)
+    survey = Survey(shaped.part)
+    assert "scanned twice" in shaped.did
+    assert "table" in shaped.did
+    # The bag's wide mouth can be filled or, seen by nobody, left out; either way nothing stays open and the ball keeps its points.
+    assert survey.get("edges").closed
+    skin = {tuple(p) for p in vertices.tolist()}
+    assert skin <= {tuple(p) for p in shaped.part.vertices.tolist()}
+    assert skin_moved(part, shaped.part, shaped.moved, shaped.zones).max < 1e-9

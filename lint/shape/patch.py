@@ -16,7 +16,7 @@ from lint.measure.surface import Skin
 from lint.shape.extract import band, draw
 from lint.shape.field import Field, field_of
 from lint.shape.sturdy import grain, sturdy, used_only
-from lint.shape.wrap import crossing_pairs, near_points, survey_of, tolerance_of, uncrossed
+from lint.shape.wrap import STRICT, crossing_pairs, near_points, survey_of, tolerance_of, uncrossed
 from lint.shape.zip import NONE, flat_faces, matched, rims_of, zipped
 from lint.terms import BoolArray, Declined, FloatArray, IntArray
 
@@ -162,7 +162,7 @@ def _patched(
     all_faces = np.vstack((faces[kept], patch + shift, *zips))
     free = np.arange(len(all_points)) >= shift
     new = np.unique(np.vstack((patch + shift, *zips)))
-    short, tolerance = grain(vertices, in_mm), tolerance_of(vertices, in_mm)
+    short, tolerance = grain(vertices, in_mm), STRICT * tolerance_of(vertices, in_mm)
     all_points, all_faces = sturdy(all_points, all_faces, short, ~free)
     near = near_points(all_points, all_faces, new)
     used, local = np.unique(all_faces[near], return_inverse=True)
@@ -396,7 +396,8 @@ def _prove(before: Survey, points: FloatArray, faces: IntArray, laid: BoolArray,
     table = before.get("edges")
     crowded, against = len(table.crowded), int((~table.agree).sum())
     near = near_points(points, faces, np.unique(faces[laid]))
-    for at in (points, points.astype(np.float32).astype(np.float64)):
+    rounding = tolerance_of(points, in_mm)
+    for at, deep in ((points, STRICT * rounding), (points.astype(np.float32).astype(np.float64), rounding)):
         survey = survey_of(at, faces, in_mm)
         table = survey.get("edges")
         if len(table.open) > open_edges or len(table.crowded) > crowded:
@@ -405,5 +406,5 @@ def _prove(before: Survey, points: FloatArray, faces: IntArray, laid: BoolArray,
             raise Declined("the patch does not face the way the skin does")
         if laid[survey.get("worthless")].any():
             raise Declined("the patch is too fine for a 32-bit file")
-        if laid[near][crossing_pairs(at, faces[near], tolerance_of(points, in_mm))].any():
+        if laid[near][crossing_pairs(at, faces[near], deep)].any():
             raise Declined("the patch passes through the skin")

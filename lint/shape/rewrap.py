@@ -51,7 +51,7 @@ def make(job: Job) -> Shaped:
         Promise(skin_max=stays, skin_p99=stays, volume="any", pieces="any", **_clears(survey)),
         f"cut out the broken skin and laid {patch.area:.4g} {unit} of new skin there; all other skin keeps its points",
         zones,
-        cautions=("skin that came out beyond a crossing inside out was left out",) if len(patch.lost) else (),
+        cautions=(("skin that came out beyond a crossing inside out was left out",) if len(patch.lost) else ()) + _apart(survey, part),
     )
 
 
@@ -90,8 +90,16 @@ def _whole(job: Job, in_mm: bool, why: str) -> Shaped:
         ),
         did,
         tuple(zones),
-        cautions=_cautions(moved, off, in_mm),
+        cautions=_cautions(moved, off, in_mm) + _apart(survey, part),
     )  # fmt: skip
+
+
+def _apart(before: Survey, part: Part) -> tuple[str, ...]:
+    """A caution when the part has come apart: more solids than there were pieces."""
+    solids = int((Survey(part).get("shells").volume > 0).sum())
+    if solids <= max(1, int(before.get("shells").count)):
+        return ()
+    return (f"with its broken skin mended the part is in {solids} separate pieces: look whether they were meant to hang together",)
 
 
 def _moved(job: Job, part: Part, zones: Iterable[Zone]) -> Moved:

@@ -7,7 +7,8 @@ import numpy as np
 from lint.measure import Survey
 from lint.measure.overlap import Overlap, owners, union
 from lint.shape.sturdy import grain, sturdy, used_only
-from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch
+from lint.shape.triangles import spots_on
+from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Zone
 
 # How far, in tolerances of the crossing measure, a touching shell is let into its neighbour so that the two can fuse.
 LET_IN = 4.0
@@ -37,6 +38,7 @@ def make(job: Job) -> Shaped:
     gone = np.isin(shells.label, np.concatenate([np.concatenate((g.shells, g.cavities)) for g in ready]))
     kept_points, kept_faces = used_only(skin.vertices, skin.faces[~gone])
     meshes = [(kept_points, kept_faces)] if len(kept_faces) else []
+    pockets: list[FloatArray] = []
     short = grain(part.vertices, part.units is not None)
     for group in ready:
         solid = union(type(skin)(points, skin.faces, skin.old), shells, group.shells, group.cavities, owner)
@@ -45,9 +47,12 @@ def make(job: Job) -> Shaped:
         mesh = solid.to_mesh64()
         vertices = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3]
         faces = np.asarray(mesh.tri_verts, dtype=np.int64)
+        pocket = _pockets(vertices, faces, skin.vertices[np.unique(skin.faces[np.isin(shells.label, group.cavities)])])
+        pockets.append(vertices[faces[pocket]])
+        faces = faces[~pocket]
         meshes.append(used_only(*sturdy(vertices, faces, short, among(vertices, skin.vertices))))
     new = part.with_mesh(*stacked(meshes))
-    _check(new, len(groups) - len(ready))
+    count = _check(new, len(groups) - len(ready))
     shells_in = sum(len(g.shells) for g in ready)
     moved = LET_IN * tolerance if touching else 0.0
     # Points made by the cut that a 32-bit file could not tell apart become one, and the skin between old points goes with them.
@@ -55,12 +60,37 @@ def make(job: Job) -> Shaped:
     did = f"united {shells_in} shells into {len(ready)}" + (f", keeping {n} hollows" if (n := sum(len(g.cavities) for g in ready)) else "")
     if touching:
         did += f"; shells that only touched were let into each other by {moved:.3g} mm"
+    zones: tuple[Zone, ...] = ()
+    corners = np.vstack(pockets)
+    if len(corners):
+        spots, spacing = spots_on(corners.reshape(-1, 3), np.arange(3 * len(corners)).reshape(-1, 3))
+        why = "a pocket of air shut in between the shells, filled"
+        zones = (Zone("near", why, spacing, tuple((float(x), float(y), float(z)) for x, y, z in spots)),)
+        did += "; filled pockets of air that the shells shut in between them"
     return Shaped(
         new,
-        Promise(skin_max=most, skin_p99=most, volume="any", pieces="any" if touching else "fewer",
+        Promise(skin_max=most, skin_p99=most, volume="any", pieces="fewer" if count < shells.count and not touching else "any",
                 clears=(10,) if len(ready) == len(groups) else (), lessens=() if len(ready) == len(groups) else (10,)),
         did,
+        zones,
     )  # fmt: skip
+
+
+def _pockets(vertices: FloatArray, faces: IntArray, known: FloatArray) -> BoolArray:
+    """(m,) faces of hollows that came of the union: closed pieces facing in that hold no point (k, 3) of a hollow that was there."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    one, two = np.concatenate((faces[:, 0], faces[:, 1])), np.concatenate((faces[:, 1], faces[:, 2]))
+    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(len(vertices),) * 2)
+    piece = np.unique(connected_components(graph, directed=False)[1][faces[:, 0]], return_inverse=True)[1]
+    a, b, c = (vertices[faces[:, k]] - vertices[faces[0, 0]] for k in range(3))
+    volume = np.bincount(piece, weights=np.einsum("ij,ij->i", a, np.cross(b, c)))
+    if len(known):
+        there = among(vertices, known)
+        volume[np.unique(piece[there[faces].any(axis=1)])] = 0.0
+    found: BoolArray = (volume < 0)[piece]
+    return found
 
 
 def _why_not(groups: tuple[Overlap, ...], survey: Survey) -> str:
@@ -106,9 +136,12 @@ def stacked(meshes: list[tuple[FloatArray, IntArray]]) -> tuple[FloatArray, IntA
     return np.vstack([v for v, _ in meshes]), np.vstack([f + o for (_, f), o in zip(meshes, offset, strict=True)])
 
 
-def _check(new: Part, left: int) -> None:
-    """Raise Declined unless the united shells are sound, also in single precision."""
+def _check(new: Part, left: int) -> int:
+    """How many shells the united part has. Raises Declined unless they are sound, also in single precision."""
+    counts: list[int] = []
     for part in (new, new.with_mesh(new.vertices.astype(np.float32).astype(np.float64), new.faces)):
         survey = Survey(part)
         if len(survey.get("overlaps")) > left:
             raise Declined("the shells touch too finely to be joined; they have to be rewrapped")
+        counts.append(int(survey.get("shells").count))
+    return counts[0]

@@ -16,6 +16,8 @@ from lint.terms import BoolArray, Declined, FloatArray, IntArray, Part
 # A loose piece of new skin smaller than a ball of this many pitches across is a speck of the drawing and not of the part.
 SPECK = 4.0
 ROUNDS = 14
+# New skin must not cross any skin even this share of the depth that is taken for rounding elsewhere: what is ours to lay is laid clean.
+STRICT = 0.01
 # About so many faces a square pitch of skin does the drawing make (measured on balls and heads; 6 a crossed side in theory).
 FACES_A_SQUARE = 4.2
 
@@ -51,7 +53,7 @@ def rewrap_mesh(
     short = grain(drawn.vertices, in_mm)
     nothing_fixed = np.zeros(len(drawn.vertices), dtype=bool)
     points, new_faces = sturdy(drawn.vertices, new_faces, short, nothing_fixed)
-    points = uncrossed(points, drawn.start, new_faces, ~nothing_fixed, short, tolerance_of(vertices, in_mm))
+    points = uncrossed(points, drawn.start, new_faces, ~nothing_fixed, short, STRICT * tolerance_of(vertices, in_mm))
     return used_only(*sturdy(points, new_faces, short, nothing_fixed))
 
 

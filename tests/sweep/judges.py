@@ -12,7 +12,7 @@ from tests.judges import _in_zone, sound_solid
 from tests.sweep import Mesh
 
 SOUND = {"lib3mf": True, "manifold3d": True, "bodies": 1, "watertight": True, "winding": True, "volume": True}
-MOST_POINTS = 30_000
+POINTS = 12_000
 LOOKS = 48
 
 
@@ -24,10 +24,12 @@ def loaded(path: Path) -> Mesh:
     return np.array(mesh.vertices, dtype=float), np.array(mesh.faces, dtype=np.int64)
 
 
-def faults(path: Path, finished: Mesh) -> list[str]:
-    """Every judge that finds fault with a finished part, in words."""
+def faults(path: Path, finished: Mesh, pieces: int = 1) -> list[str]:
+    """Every judge that finds fault with a finished part, in words. pieces: as many solids as there may be."""
     judged = sound_solid(path)
-    said = [f"{who}: {judged[who]}" for who in SOUND if judged[who] != SOUND[who]]
+    said = [f"{who}: {judged[who]}" for who in SOUND if judged[who] != SOUND[who] and who != "bodies"]
+    if not 1 <= judged["bodies"] <= pieces:
+        said.append(f"{judged['bodies']} solids")
     pairs = crossing_pairs(finished)
     if len(pairs):
         centre = finished[0][finished[1][pairs[0, 0]]].mean(axis=0)
@@ -35,6 +37,17 @@ def faults(path: Path, finished: Mesh) -> list[str]:
     if (flat := flat_below(finished)) <= 0:
         said.append(f"not flat at the bottom: {flat:.3g} mm2")
     return said
+
+
+def pieces_of(truth: Mesh, share: float = 0.03) -> int:
+    """How many pieces the true skin hangs together in, not counting those of less than 3 % of its area."""
+    import trimesh
+
+    part = trimesh.Trimesh(*truth, process=False)
+    part.merge_vertices()
+    labels = trimesh.graph.connected_component_labels(part.face_adjacency, node_count=len(part.faces))
+    area = np.bincount(labels, weights=part.area_faces)
+    return max(1, int((area > share * area.sum()).sum()))
 
 
 def flat_below(mesh: Mesh) -> float:
@@ -133,23 +146,19 @@ def _pierced(one: np.ndarray, other: np.ndarray) -> bool:
 def skin_moved(source: Mesh, truth: Mesh, finished: Mesh, record: dict[str, Any], seed: int = 0) -> tuple[np.ndarray, float]:
     """Distances in mm from the seen skin of the input to the finished part outside the recorded zones, and the share outside them.
 
-    truth: the faces to ask, which may be fewer than those of `source`, the whole file. Points: middles, corners, side middles.
+    truth: the faces to ask, which may be fewer than those of `source`, the whole file. Points: spread evenly by area, by trimesh.
     Skin is seen when some ray from just off it gets away past the whole input, on either side of the face; a face that lies in
     another solid of the same file is not seen.
     """
     import igl
+    import trimesh
 
     placement = np.array(record["placement"])
     place = lambda p: p @ placement[:3, :3].T + placement[:3, 3]  # noqa: E731
-    corners = place(truth[0])[truth[1]]
-    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    points = np.vstack((corners.mean(axis=1), corners.reshape(-1, 3), (corners + np.roll(corners, 1, axis=1)).reshape(-1, 3) / 2))
-    length = np.linalg.norm(normal, axis=1, keepdims=True)
-    normals = np.vstack([normal / np.maximum(length, 1e-300), *[np.repeat(normal / np.maximum(length, 1e-300), 3, axis=0)] * 2])
     rng = np.random.default_rng(seed)
-    if len(points) > MOST_POINTS:
-        pick = rng.choice(len(points), MOST_POINTS, replace=False)
-        points, normals = points[pick], normals[pick]
+    part = trimesh.Trimesh(place(truth[0]), truth[1], process=False)
+    points, which = trimesh.sample.sample_surface(part, POINTS, seed=seed)
+    points, normals = np.array(points), _normals(part)[which]
     seen = np.flatnonzero(_seen((place(source[0]), source[1]), points, normals, rng))
     points = points[seen]
     outside = np.ones(len(points), dtype=bool)
@@ -164,6 +173,12 @@ def skin_moved(source: Mesh, truth: Mesh, finished: Mesh, record: dict[str, Any]
         return np.zeros(0), 0.0
     squared, *_ = igl.point_mesh_squared_distance(asked, np.ascontiguousarray(finished[0]), np.ascontiguousarray(finished[1]))
     return np.sqrt(np.maximum(np.asarray(squared), 0)).reshape(-1), float(outside.mean())
+
+
+def _normals(part: Any) -> np.ndarray:
+    cross = part.triangles_cross
+    unit: np.ndarray = cross / np.maximum(np.linalg.norm(cross, axis=1, keepdims=True), 1e-300)
+    return unit
 
 
 def _seen(mesh: Mesh, points: np.ndarray, normals: np.ndarray, rng: np.random.Generator) -> np.ndarray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import resource
 import signal
 import subprocess
@@ -18,9 +19,9 @@ from typing import Any
 import numpy as np
 
 from tests.sweep import SKIN_P99_MM, Case, Mesh, Verdict
-from tests.sweep.judges import faults, loaded, skin_moved
+from tests.sweep.judges import faults, loaded, pieces_of, skin_moved
 from tests.sweep.tickets import STEPS, body_of, manifest, ticket_for
-from tests.sweep.variants import MOST_FACES, PLANTERS, thinned, vary
+from tests.sweep.variants import MOST_FACES, PLANTERS, Variant, thinned, vary
 
 MESHES = (".stl", ".obj", ".ply", ".glb", ".gltf", ".off", ".3mf")
 HERE = Path(__file__).resolve().parents[2]
@@ -60,8 +61,18 @@ def planted(folder: Path, count: int, seed: int, steps: tuple[str, ...] = STEPS,
         variant = vary(mesh, rng, kinds[k % len(kinds)])
         scale, unit = [(1.0, "mm"), (1.0, "mm"), (0.001, "m"), (1 / 25.4, "in")][int(rng.integers(4))]
         ticket, _ = ticket_for(variant.mesh, body, unit, steps)
+        ticket += cropping(variant, scale)
         yield Case(f"{k:04d} {path.name}", ticket, (variant.mesh[0] * scale, variant.mesh[1]),
                    str(rng.choice(["a.stl", "a.ply", "a.obj"])), (variant.truth[0] * scale, variant.truth[1]), variant.planted)  # fmt: skip
+
+
+def cropping(variant: Variant, scale: float) -> str:
+    """The box in which the part lies, for the ticket, where a gauge block stands beside it: what a maker would crop to."""
+    if "block beside" not in variant.planted.split(":")[0]:
+        return ""
+    used = variant.truth[0][np.unique(variant.truth[1])]
+    low, high = (used.min(axis=0) - 1.0) * scale, (used.max(axis=0) + 1.0) * scale
+    return f"[[fix.crop]]\nlow = {low.tolist()}\nhigh = {high.tolist()}\n"
 
 
 def _in_mm(mesh: Mesh, body: str, units: str, faces: int) -> tuple[Mesh, str]:
@@ -124,9 +135,10 @@ def mended(path: Path, out: Path, bounds: Bounds) -> tuple[int, str, str, float,
         began = time.monotonic()
         child = subprocess.Popen(words, stdout=said, stderr=complained, cwd=HERE, preexec_fn=cap,
                                  env={**os.environ, "BUCKWRIGHT_TRACE": "1"})  # fmt: skip
-        status, used = 0, None
+        status, used, peak = 0, None, 0.0
         while used is None:
             done, status, usage = os.wait4(child.pid, os.WNOHANG)
+            peak = max(peak, _high_water(child.pid))
             if done:
                 used = usage
             elif time.monotonic() - began > bounds.seconds:
@@ -139,7 +151,16 @@ def mended(path: Path, out: Path, bounds: Bounds) -> tuple[int, str, str, float,
         said.seek(0)
         complained.seek(0)
         texts = [f.read().decode("utf-8", "replace") for f in (said, complained)]
-    return child.returncode, texts[0], texts[1], seconds, used.ru_maxrss / 1024
+    return child.returncode, texts[0], texts[1], seconds, peak
+
+
+def _high_water(pid: int) -> float:
+    """The most memory a process has held, MiB; what wait4 says also counts the process it was forked from."""
+    try:
+        found = re.search(r"VmHWM:\s+(\d+)", Path(f"/proc/{pid}/status").read_text(encoding="ascii"))
+    except OSError:
+        return 0.0
+    return int(found[1]) / 1024 if found else 0.0
 
 
 def _decide(verdict: Verdict, code: int, stdout: str, stderr: str, out: Path, source: Mesh, truth: Mesh, bounds: Bounds) -> None:
@@ -177,6 +198,7 @@ def _judge_written(
     if len(distance):
         verdict.moved_p99, verdict.moved_max = float(np.quantile(distance, 0.99)), float(distance.max())
     wrong = []
+    told = False
     if verdict.moved_p99 is not None and verdict.moved_p99 > SKIN_P99_MM:
         wrong.append(f"skin moved {verdict.moved_p99:.3f} mm (p99)")
     if stops:
@@ -191,10 +213,12 @@ def _judge_written(
             if reasons[0]["outcome"] == "done":
                 wrong.append(f"rule {stops[0]['rule']} is left though {reasons[0]['name']} was done")
     else:
-        wrong += faults(out, finished)
+        told = any("separate pieces" in c for s in steps for c in s["cautions"])
+        wrong += faults(out, finished, 99 if told else pieces_of(truth))
     if wrong:
         verdict.outcome, verdict.why = "wrong", "; ".join(wrong) + (f"; {verdict.why}" if verdict.why else "")
     else:
-        verdict.outcome = "refused" if stops else "fixed"
+        verdict.outcome = "refused" if stops or (not stops and told) else "fixed"
+        verdict.why = verdict.why or ("told to be in separate pieces" if told else "")
 
 

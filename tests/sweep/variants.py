@@ -53,7 +53,8 @@ def vary(mesh: Mesh, rng: np.random.Generator, kind: str) -> Variant:
     if rng.random() < 0.5:
         mesh = (mesh[0] @ any_turn(rng).T, mesh[1])
     base, words = mesh, []
-    kinds = [str(k) for k in rng.choice([k for k in PLANTERS if k not in WHOLE], 3, replace=False)] if kind == "mixed" else [kind]
+    some = [k for k in PLANTERS if k not in (*WHOLE, "block beside")]
+    kinds = [str(k) for k in rng.choice(some, 3, replace=False)] if kind == "mixed" else [kind]
     for each in kinds:
         mesh, said = PLANTERS[each](rng, mesh)
         words.append(said)
@@ -198,7 +199,7 @@ def pinches(rng: np.random.Generator, mesh: Mesh) -> tuple[Mesh, str]:
     used = np.unique(mesh[1])
     out = _normals(mesh)
     for k in rng.choice(used, many, replace=False):
-        ball = solids.ball(size * float(rng.uniform(0.01, 0.03)), level=2)
+        ball = solids.ball(size * float(rng.uniform(0.005, 0.018)), level=2)
         tip = int(np.argmax(ball[0] @ -out[k]))
         placed = ball[0] - ball[0][tip] + mesh[0][k]
         placed[tip] = mesh[0][k]
