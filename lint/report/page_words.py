@@ -180,6 +180,6 @@ def tools_html(report: Report) -> str:
             "<fieldset><legend>Movement of the skin</legend>"
             '<button type="button" data-moved aria-pressed="false">Show how far it moved</button>'
             f'<ul class="bands" hidden>{bands}<li><span class="swatch band5" aria-hidden="true"></span>'
-            "farther: new or reshaped on purpose, such as a base or a closed rim</li></ul></fieldset>\n"
+            f"over {number(scene.scale)} mm: skin that is new, such as a base or a closed rim, or that moved farther</li></ul></fieldset>\n"
         )
     return source("tools.html").replace("{names}", names).replace("{moved}", moved)

@@ -247,7 +247,8 @@ function createView(canvas, options = {}) {
 
   function settle() {
     const all = rooms(), views = screens(), where = (k, at) => onLayer(all[k], views[k], at);
-    tags.hang(where, all, chosen, values ? values.part : -1);
+    const there = parts.map(keptOf), uncut = (k, at) => (!there[k] || there[k](at) ? where(k, at) : null);
+    tags.hang(uncut, all, chosen, values ? values.part : -1); // a place that is cut away has no tag
     for (const label of tags.labels()) {
       const spot = where(label.part, label.scene ? placed(parts[label.part].back, label.scene) : label.at);
       const room = all[label.part];

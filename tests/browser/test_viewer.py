@@ -91,13 +91,15 @@ def test_two_parts_stand_in_one_view_each_with_its_own_coordinates(viewer):
 
 
 def test_a_click_on_a_cut_is_on_the_plane(viewer):
-    begin(viewer, (BLOCK, {}))
+    begin(viewer, (BLOCK, {"pins": [{"number": k, "at": [x, 10, 10], "weight": 1} for k, x in ((1, 105), (2, 138))]}))
     viewer.evaluate("view.look('right')")
     viewer.evaluate("view.section({axis: 'x', at: 120})")
     assert viewer.evaluate("view.cut.keep") == "low"
     point, _, _ = click_on(viewer, [120, 11, 6])
     assert point == pytest.approx([120, 11, 6], abs=0.15)
     assert point[0] == pytest.approx(120, abs=1e-6)
+    assert viewer.get_by_role("button", name="Pin 1: a place").count() == 1
+    assert viewer.get_by_role("button", name="Pin 2: a place").count() == 0  # it is cut away
     viewer.evaluate("view.section({axis: 'x', at: 120, keep: 'high'})")
     assert viewer.evaluate("view.range('x')") == [100, 140]
 
