@@ -15,7 +15,7 @@ from lint.measure.displacement import skin_moved
 from lint.settings import Settings
 from lint.shape import seat
 from lint.shape.crossing import crossing_faces
-from lint.shape.outline import area, ring, tangled
+from lint.shape.outline import area, ring, tangled, widened
 from lint.shape.sheet import EVEN, open_loops
 from lint.shape.shelf import rim_slopes, shelf, shelf_line
 from lint.shape.unrolled import unrolled_wall
@@ -275,3 +275,16 @@ def test_bays_of_a_torn_rim_are_filled_flush_with_the_skin(radius: float, level:
     assert np.abs(flush - round_on).mean() < 0.6 * np.abs(stepped - round_on).mean()
     _, held = shelf(rim, line, 0.8, float(rim[:, 2].min()), rim_slopes(vertices, sheet, loop))
     assert held.min() >= rim[:, 2].min() + 0.2 - 1e-9
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_edge_of_a_land_keeps_its_margin_also_where_two_bays_meet(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    t = np.linspace(0, 2 * np.pi, 230, endpoint=False)
+    wobble = sum(rng.uniform(0, 6 / k) * np.cos(k * t + rng.uniform(0, 6)) for k in range(2, 9))
+    loop = ((60 + wobble) * rng.uniform(0.9, 1.1, 230).clip(0.98, 1.02))[:, None] * np.column_stack((np.cos(t), np.sin(t)))
+    outer = widened([loop], 15.0, 0.0)
+    edge = np.roll(outer, -1, axis=0) - outer
+    share = np.clip(((loop[:, None] - outer) * edge).sum(axis=2) / (edge**2).sum(axis=1), 0, 1)
+    away = np.linalg.norm(loop[:, None] - outer - share[:, :, None] * edge, axis=2).min()
+    assert 15.0 <= away < 15.25

@@ -132,23 +132,25 @@ def widened(loops: list[FloatArray], margin: float, corner: float) -> FloatArray
     """One counter-clockwise outline around all `loops`, at least `margin` mm outside them, (k, 2).
 
     Bays are bridged as if a disc of half the part's size rolled around it, so that a ragged rim still has a clean land.
-    corner: 0 leaves the corners as they come, else they are rounded with that radius. Outlines that stay apart share their hull.
+    corner: they are rounded with at least that radius. Outlines that stay apart share their hull.
     """
     from manifold3d import CrossSection, FillRule, JoinType
 
     size = float(max(np.ptp(np.vstack(loops), axis=0)))
     solid = CrossSection([np.ascontiguousarray(loop) for loop in loops if area(loop) > 0], FillRule.Positive)
     bridge = margin + corner + size / 2
-    round_, sharp = JoinType.Round, JoinType.Miter
-    segments = 128
-    grown = solid.offset(margin + bridge, round_, 2.0, segments).offset(-bridge, sharp if corner == 0 else round_, 2.0, segments)
+    # Round both ways: going back in with sharp joints would cut past the disc where two bays meet, and into the margin.
+    around, segments = JoinType.Round, 128
+    spare = max(1e-4 * size, 0.02)  # what is let go of below, and the flats of the discs
+    wide = margin + spare + 2 * (margin + bridge) * (1 - np.cos(np.pi / segments))
+    grown = solid.offset(wide + bridge, around, 2.0, segments).offset(-bridge, around, 2.0, segments)
     if grown.num_contour() != 1:
         outer = [np.asarray(p) for p in grown.to_polygons() if area(np.asarray(p)) > 0]
         if len(outer) != 1:
             grown = CrossSection([hull(np.vstack(outer))], FillRule.Positive)
         else:
             grown = CrossSection([outer[0]], FillRule.Positive)
-    simple = grown.simplify(max(1e-4 * size, 0.02))
+    simple = grown.simplify(spare)
     outline = np.asarray(max(simple.to_polygons(), key=lambda p: area(np.asarray(p))), dtype=np.float64)
     return from_lowest(outline)
 
