@@ -85,7 +85,7 @@ def twice(survey: Survey, shell: int, main: int) -> bool:
     skin, shells = survey.get("skin"), survey.get("shells")
     if shells.area[shell] > 0.5 * shells.area[main]:
         return False
-    points, _ = sample(skin.vertices, skin.faces[shells.label == shell], ASKED, 3)
+    points, _, _ = sample(skin.vertices, skin.faces[shells.label == shell], ASKED, 3)
     if not len(points):
         return False
     own = np.ascontiguousarray(skin.faces[shells.label == main])
@@ -96,7 +96,7 @@ def twice(survey: Survey, shell: int, main: int) -> bool:
 def unseen(survey: Survey, shell: int, kept: Rim | None) -> bool:
     """Whether hardly any ray from either side of a shell gets out past all the skin; the rim that stays open is taken as shut."""
     skin, shells, rays = (survey.get(n) for n in ("skin", "shells", "rays"))
-    points, normals = sample(skin.vertices, skin.faces[shells.label == shell], ASKED, 5)
+    points, normals, _ = sample(skin.vertices, skin.faces[shells.label == shell], ASKED, 5)
     rng = np.random.default_rng(5)
     lid = _lid(skin.vertices, kept)
     out = total = 0
