@@ -70,34 +70,61 @@ class Sheet:
         return [(v["id"], n["html"]) for v in found["violations"] for n in v["nodes"]]
 
 
+SIZE = {"width": 1120, "height": 800}
+
+
+class Tabs:
+    """Open tabs, one for each way of looking, used again from test to test: a browser takes longer to make one than to turn the page."""
+
+    def __init__(self, chromium: Any) -> None:
+        self._chromium = chromium
+        self._sheets: dict[tuple[object, ...], Sheet] = {}
+        self.contexts: list[Any] = []
+
+    def sheet(self, dark: bool, script: bool, still: bool, before: str) -> Sheet:
+        key = (dark, script, still, before)
+        if key not in self._sheets:
+            context = self._chromium.new_context(
+                viewport=SIZE, color_scheme="dark" if dark else "light", java_script_enabled=script,
+                reduced_motion="reduce" if still else "no-preference",
+            )  # fmt: skip
+            self.contexts.append(context)
+            if before:
+                context.add_init_script(before)
+            self._sheets[key] = sheet = Sheet(context.new_page())
+            sheet.page.on("console", lambda m: sheet.complaints.append(m.text) if m.type in ("error", "warning") else None)
+            sheet.page.on("pageerror", lambda e: sheet.complaints.append(str(e)))
+            sheet.page.on("request", lambda r: sheet.requests.append(r.url))
+        return self._sheets[key]
+
+
+@pytest.fixture(scope="session")
+def tabs(chromium: Any) -> Iterator[Tabs]:
+    """The tabs of this run."""
+    made = Tabs(chromium)
+    yield made
+    for context in made.contexts:
+        context.close()
+
+
 @pytest.fixture
-def opened(chromium: Any) -> Iterator[Callable[..., Sheet]]:
+def opened(tabs: Tabs) -> Callable[..., Sheet]:
     """opened(path, dark=False, script=True, still=True, before="") opens a file of a page and waits until its part is shown.
 
     still: the reader wants no motion; before: a script that runs before any of the page's.
     """
-    contexts = []
 
     def open_page(
         path: Path, *, dark: bool = False, script: bool = True, still: bool = True, before: str = "", ready: bool = True
     ) -> Sheet:
-        context = chromium.new_context(
-            viewport={"width": 1280, "height": 900}, color_scheme="dark" if dark else "light",
-            reduced_motion="reduce" if still else "no-preference", java_script_enabled=script,
-        )  # fmt: skip
-        contexts.append(context)
-        if before:
-            context.add_init_script(before)
-        page = context.new_page()
-        sheet = Sheet(page)
-        page.on("console", lambda m: sheet.complaints.append(m.text) if m.type in ("error", "warning") else None)
-        page.on("pageerror", lambda e: sheet.complaints.append(str(e)))
-        page.on("request", lambda r: sheet.requests.append(r.url))
-        page.goto(path.as_uri())
+        sheet = tabs.sheet(dark, script, still, before)
+        sheet.page.goto("about:blank")
+        sheet.page.set_viewport_size(SIZE)
+        sheet.complaints.clear()
+        sheet.requests.clear()
+        sheet.page.goto(path.as_uri())
         if script and ready:
-            page.wait_for_selector("#viewer[data-ready]", timeout=60_000)
+            sheet.page.wait_for_selector("#viewer[data-ready]", timeout=60_000)
         return sheet
 
-    yield open_page
-    for context in contexts:
-        context.close()
+    return open_page
