@@ -25,7 +25,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.measure.cracks import Cracks, crack_points
-from lint.measure.edges import Edges
+from lint.measure.edges import Edges, open_half_edges
 from lint.measure.nesting import Nesting
 from lint.measure.shells import Shells, around
 from lint.measure.specks import Specks
@@ -117,8 +117,7 @@ class _Stray:
 
 def _cracked(skin: Skin, edges: Edges, shells: Shells, on_crack: BoolArray) -> FloatArray:
     """(s,) the share of each shell's open edges that begin on a crack."""
-    half = np.flatnonzero(edges.half_edge >= 0)
-    half = half[edges.count[edges.half_edge[half]] == 1]
+    half = open_half_edges(edges)
     shell = shells.label[half // 3]
     on = on_crack[skin.faces[half // 3, half % 3]]
     number = np.bincount(shell, minlength=shells.count)

@@ -9,7 +9,8 @@ import numpy as np
 from lint.measure import measure
 from lint.measure.shells import Shells
 from lint.measure.specks import Specks
-from lint.measure.surface import Skin
+from lint.measure.surface import Skin, used_points
+from lint.measure.vectors import columns
 from lint.terms import FloatArray
 
 # Of more separate solids than this only the longest are looked at.
@@ -40,7 +41,7 @@ class Lie:
 @measure
 def footprint(skin: Skin) -> Footprint:
     """The convex outline of the part seen from above and its height."""
-    return _footprint(skin.vertices[np.unique(skin.faces)] if len(skin.faces) else np.zeros((1, 3)))
+    return _footprint(used_points(skin) if len(skin.faces) else np.zeros((1, 3)))
 
 
 @measure
@@ -60,7 +61,7 @@ def footprints(skin: Skin, shells: Shells, specks: Specks, footprint: Footprint)
 
 
 def _footprint(used: FloatArray) -> Footprint:
-    low, high = used.min(axis=0), used.max(axis=0)
+    low, high = (np.array([end(along) for along in columns(used)]) for end in (np.min, np.max))
     return Footprint(outline(used[:, :2]), float(high[2] - low[2]), low, high)
 
 
@@ -68,6 +69,7 @@ def outline(points: FloatArray) -> FloatArray:
     """The convex outline of (n, 2) points, counter-clockwise; a segment or a point when they are all in line."""
     from scipy.spatial import ConvexHull, QhullError
 
+    points = outermost(points)
     low = points.min(axis=0)
     if len(points) > 2:
         try:
@@ -77,6 +79,30 @@ def outline(points: FloatArray) -> FloatArray:
     along = np.ptp(points, axis=0)
     order = np.argsort(points @ along)
     return points[order[[0, -1]]]
+
+
+# Few points are hulled at once; of more, what lies well within the outermost in these many directions is left out first.
+_FEW = 10_000
+_WAYS = 32
+
+
+def outermost(points: FloatArray) -> FloatArray:
+    """Points (n, 2) without those well within a polygon whose corners are some of them: the convex outline is the same."""
+    if len(points) <= _FEW:
+        return points
+    x, y = np.ascontiguousarray(points[:, 0]), np.ascontiguousarray(points[:, 1])
+    turn = np.arange(_WAYS) * (2 * np.pi / _WAYS)
+    corner = [int((np.cos(t) * x + np.sin(t) * y).argmax()) for t in turn]
+    sides = [(a, b) for a, b in zip(corner, [*corner[1:], corner[0]], strict=True) if a != b]
+    hair = 1e-9 * (float(np.ptp(x)) + float(np.ptp(y)))
+    left = np.arange(len(points))
+    outside = []
+    for a, b in sides:  # what lies out beyond one side is kept; only the rest is asked about the next
+        run, rise = x[b] - x[a], y[b] - y[a]
+        within = run * (y[left] - y[a]) - rise * (x[left] - x[a]) > hair * float(np.hypot(run, rise))
+        outside.append(left[~within])
+        left = left[within]
+    return points[np.sort(np.concatenate(outside))] if sides else points
 
 
 def lies(hull: FloatArray, bed: tuple[float, float]) -> tuple[Lie, Lie | None]:

@@ -17,8 +17,8 @@ import numpy as np
 
 from lint.measure import measure
 from lint.measure.shells import Shells
-from lint.measure.surface import Skin
-from lint.terms import MM_PER_UNIT, BoolArray, FloatArray
+from lint.measure.surface import Skin, used_points
+from lint.terms import MM_PER_UNIT, BoolArray, FloatArray, IntArray
 
 # Units a scan comes in: what the ticket offers to a maker.
 SCAN_UNITS = ("mm", "cm", "m", "in")
@@ -122,6 +122,9 @@ def body_reach(skin: Skin, shells: Shells) -> Reach:
     does not hang on how the part is turned.
     """
     counted = shells.area >= SPECK * shells.area.max(initial=0.0)
+    if counted.all():
+        points = used_points(skin)
+        return farthest(points if len(points) else skin.vertices[:1])
     real = shells.label >= 0
     faces: BoolArray = np.zeros(len(skin.faces), dtype=bool)
     faces[real] = counted[shells.label[real]]
@@ -133,7 +136,8 @@ def body_reach(skin: Skin, shells: Shells) -> Reach:
 
 def farthest(points: FloatArray) -> Reach:
     """The two points of (n, 3) that lie farthest apart."""
-    far = np.unique(np.concatenate([_ends(points, chunk) for chunk in np.array_split(_directions(128), 8)]))
+    axes = np.ascontiguousarray(points.T)
+    far = np.unique(np.concatenate([_ends(axes, some) for some in np.array_split(_directions(128), 32)]))
     candidates = points[far]
     apart = np.linalg.norm(candidates[:, None] - candidates[None], axis=2)
     best = Reach(0.0, points[0], points[0])
@@ -141,7 +145,8 @@ def farthest(points: FloatArray) -> Reach:
         start = candidates[flat // len(far)]
         length = 0.0
         while True:
-            squared = ((points - start) ** 2).sum(axis=1)
+            x, y, z = (axes[k] - start[k] for k in range(3))
+            squared = x * x + y * y + z * z
             index = int(squared.argmax())
             reached = float(np.sqrt(squared[index]))
             if reached <= length * (1 + 1e-12):
@@ -152,9 +157,10 @@ def farthest(points: FloatArray) -> Reach:
     return best
 
 
-def _ends(points: FloatArray, directions: FloatArray) -> FloatArray:
-    along = points @ directions.T
-    return np.concatenate((along.argmin(axis=0), along.argmax(axis=0)))
+def _ends(axes: FloatArray, directions: FloatArray) -> IntArray:
+    """The points (3, n) farthest along each direction, either way."""
+    along = directions @ axes
+    return np.concatenate((along.argmin(axis=1), along.argmax(axis=1)))
 
 
 def _directions(count: int) -> FloatArray:

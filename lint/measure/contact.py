@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.measure import measure
+from lint.measure.bed import outermost
 from lint.measure.surface import Extent, Faces, Skin
 from lint.terms import FloatArray, IntArray
 
@@ -70,15 +71,14 @@ def contact(skin: Skin, facets: Faces, extent: Extent) -> Contact:
     touching = rise <= TOUCH
     faces = base[touching]
     is_used = np.zeros(len(skin.vertices), dtype=bool)
-    is_used[skin.faces] = True
-    used = np.flatnonzero(is_used)
+    is_used[skin.faces.reshape(-1)] = True
     return Contact(
         faces=faces,
         area=float(flat[touching].sum()),
         hull=taut(skin.vertices[np.unique(skin.faces[faces])][:, :2]),
         lowest=lowest,
-        points=used[height[used] <= TOUCH],
-        footprint=polygon_area(taut(skin.vertices[used][:, :2])),
+        points=np.flatnonzero(is_used & (height <= TOUCH)),
+        footprint=polygon_area(taut(outermost(skin.vertices[:, :2] if is_used.all() else skin.vertices[is_used][:, :2]))),
         base=base,
         base_area=float(flat.sum()),
         unevenness=_quantile(rise, flat, 0.98),

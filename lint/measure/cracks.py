@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.measure import measure
-from lint.measure.edges import Edges
+from lint.measure.edges import Edges, open_half_edges
 from lint.measure.surface import Extent, Skin
 from lint.terms import BoolArray, FloatArray, IntArray
 
@@ -36,16 +36,15 @@ def cracks(skin: Skin, edges: Edges, extent: Extent) -> Cracks:
     Only edges that run in opposite directions match, as the two sides of a crack do, and only when the gap is under half of the
     shorter edge, so that closing it cannot fold a face. A true slit wider than the caller's limit is the caller's to leave alone.
     """
-    from scipy.spatial import cKDTree
-
-    half = np.flatnonzero(edges.half_edge >= 0)
-    half = half[edges.count[edges.half_edge[half]] == 1]
+    half = open_half_edges(edges)
     start = skin.faces[half // 3, half % 3]
     end = skin.faces[half // 3, (half % 3 + 1) % 3]
     p, q = skin.vertices[start], skin.vertices[end]
     if not len(half):
         none = np.zeros((0, 2), dtype=np.int64)
         return Cracks(none, none, np.zeros(0), np.zeros(0), none)
+    from scipy.spatial import cKDTree
+
     near = cKDTree((p + q) / 2).query_pairs(REACH * extent.diagonal, output_type="ndarray").astype(np.int64)
     a, b = near[:, 0], near[:, 1]
     gap = np.sqrt(np.maximum(((p[a] - q[b]) ** 2).sum(axis=1), ((q[a] - p[b]) ** 2).sum(axis=1)))

@@ -9,6 +9,7 @@ import numpy as np
 from lint.measure import measure
 from lint.measure.columns import grid_around, times_inside
 from lint.measure.edges import Edges
+from lint.measure.nearest import distances
 from lint.measure.surface import Extent, Skin
 from lint.terms import FloatArray, NotRun
 
@@ -33,12 +34,11 @@ class Depths:
 
 @measure
 def depths(skin: Skin, edges: Edges, extent: Extent) -> Depths:
-    """Depth at the points of a coarse grid that lie inside: the distance to the nearest face (igl) for the outermost layers, and from
+    """Depth at the points of a coarse grid that lie inside: the distance to the nearest face for the outermost layers, and from
     point to point (Felzenszwalb and Huttenlocher 2012, in scipy) farther in. Sampled at `pitch`.
 
     Raises NotRun for an open part: it has no inside.
     """
-    import igl
     from scipy.ndimage import distance_transform_edt
 
     if not edges.closed:
@@ -50,6 +50,5 @@ def depths(skin: Skin, edges: Edges, extent: Extent) -> Depths:
     depth: FloatArray = distance_transform_edt(inside, sampling=pitch)[inside]
     near = np.flatnonzero(depth <= max(EXACT_STEPS * pitch, EXACT) + pitch)
     points = grid.points(np.flatnonzero(inside)[near])
-    squared, *_ = igl.point_mesh_squared_distance(points, np.array(skin.vertices), np.array(skin.faces))
-    depth[near] = np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
+    depth[near] = distances(points, skin)
     return Depths(depth, pitch**3, pitch)

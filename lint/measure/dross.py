@@ -7,16 +7,22 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.measure import measure
+from lint.measure.edges import Edges
 from lint.measure.surface import Faces, Skin
+from lint.measure.vectors import columns, dot, minus, picked
 from lint.terms import BoolArray, FloatArray, IntArray
 
 
 @measure
 def heights(skin: Skin, facets: Faces) -> FloatArray:
     """(m,) height of each face over its longest side, mm; zero where two corners are one point."""
-    corners = skin.vertices[skin.faces]
-    longest = np.sqrt(((corners - np.roll(corners, -1, axis=1)) ** 2).sum(axis=2).max(axis=1))
-    height: FloatArray = 2 * facets.area / np.maximum(longest, 1e-300)
+    point = columns(skin.vertices)
+    corner = [picked(point, np.ascontiguousarray(skin.faces[:, i])) for i in range(3)]
+    square = np.zeros(len(skin.faces))
+    for i in range(3):
+        side = minus(corner[i], corner[i - 2])
+        np.maximum(square, dot(side, side), out=square)
+    height: FloatArray = 2 * facets.area / np.maximum(np.sqrt(square), 1e-300)
     return height
 
 
@@ -34,11 +40,19 @@ class Twins:
 
 
 @measure
-def twins(skin: Skin, worthless: IntArray) -> Twins:
-    """Faces with the same three points, by sorting their corners and then the faces."""
-    real = np.ones(len(skin.faces), dtype=bool)
-    real[worthless] = False
-    number = np.flatnonzero(real)
+def twins(skin: Skin, edges: Edges) -> Twins:
+    """Faces with the same three points, by sorting their corners and then the faces: only those that could have a twin.
+
+    Two such faces share all their edges; so one lies across an edge from a face with the same third point, or on crowded edges.
+    """
+    maybe = np.zeros(len(skin.faces), dtype=bool)
+    flat = skin.faces.reshape(-1)
+    one, two = edges.order[edges.begin[edges.neighbour_edge]], edges.order[edges.begin[edges.neighbour_edge] + 1]
+    opposite = np.flatnonzero(np.take(flat, _opposite(one)) == np.take(flat, _opposite(two)))
+    maybe[edges.neighbours[opposite]] = True
+    if len(edges.crowded):
+        maybe[edges.order[np.repeat(edges.count > 2, edges.count)] // 3] = True
+    number = np.flatnonzero(maybe)
     f = skin.faces[number]
     ordered = np.sort(f, axis=1)
     order = np.lexsort((ordered[:, 2], ordered[:, 1], ordered[:, 0]))
@@ -52,3 +66,8 @@ def twins(skin: Skin, worthless: IntArray) -> Twins:
     low = np.argmin(f[chosen], axis=1)
     following = np.take_along_axis(f[chosen], (low[:, None] + 1) % 3, axis=1)[:, 0]
     return Twins(number[chosen], place[twin], following == ordered[chosen, 1])
+
+
+def _opposite(half: IntArray) -> IntArray:
+    """The corner of the face of each half-edge that does not lie on it."""
+    return half + 2 - 3 * (half % 3 > 0)

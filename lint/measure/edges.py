@@ -20,6 +20,7 @@ class Edges:
     forward: (3m,) whether the face runs along it from the smaller to the larger number.
     neighbours: (k, 2) face pairs across edges shared by exactly two faces; neighbour_edge: (k,) that edge;
     agree: (k,) whether the two run along the edge in opposite directions, as they should.
+    order: half-edges sorted by edge; begin: (e + 1,) where in `order` those of each edge begin.
     """
 
     ends: IntArray
@@ -29,6 +30,8 @@ class Edges:
     neighbours: IntArray
     neighbour_edge: IntArray
     agree: BoolArray
+    order: IntArray
+    begin: IntArray
 
     @property
     def open(self) -> IntArray:
@@ -48,38 +51,61 @@ class Edges:
 
 @measure
 def edges(skin: Skin, worthless: IntArray) -> Edges:
-    """The edge table, by packing both ends into one integer and sorting once."""
+    """The edge table, by packing both ends into one integer, with the half-edge's own number where there is room, and sorting once."""
     faces = skin.faces
-    start = faces.reshape(-1)
-    end = faces[:, [1, 2, 0]].reshape(-1)
+    start = np.ascontiguousarray(faces.reshape(-1))
+    end = np.ascontiguousarray(faces[:, [1, 2, 0]]).reshape(-1)
     forward = start < end
     many = max(len(skin.vertices), 1)
-    key = np.where(forward, start * many + end, end * many + start)
-    real = np.ones(len(faces), dtype=bool)
-    real[worthless] = False
-    half = np.flatnonzero(np.repeat(real, 3))
-    order = half[np.argsort(key[half])]
-    ordered = key[order]
+    key = np.minimum(start, end)
+    key *= many
+    key += np.maximum(start, end)
+    half = np.arange(len(start))
+    if len(worthless):
+        real = np.ones(len(faces), dtype=bool)
+        real[worthless] = False
+        half = np.flatnonzero(np.repeat(real, 3))
+        key = key[half]
+    order, ordered = _sorted_by(key, half, (many * many).bit_length(), len(start))
     first = np.empty(len(ordered), dtype=bool)
     first[:1] = True
     np.not_equal(ordered[1:], ordered[:-1], out=first[1:])
-    begin = np.flatnonzero(first)
-    count = np.diff(np.append(begin, len(ordered)))
+    begin = np.append(np.flatnonzero(first), len(ordered))
+    count = np.diff(begin)
     half_edge = np.full(len(start), -1, dtype=np.int64)
     half_edge[order] = np.cumsum(first) - 1
-    packed = ordered[begin]
-    ends = np.stack((packed // many, packed % many), axis=1)
+    leading = order[begin[:-1]]
+    a, b = np.take(start, leading), np.take(end, leading)
     pair = np.flatnonzero(count == 2)
     one, two = order[begin[pair]], order[begin[pair] + 1]
     return Edges(
-        ends=ends,
+        ends=np.stack((np.minimum(a, b), np.maximum(a, b)), axis=1),
         count=count,
         half_edge=half_edge,
         forward=forward,
         neighbours=np.stack((one // 3, two // 3), axis=1),
         neighbour_edge=pair,
-        agree=forward[one] != forward[two],
+        agree=np.take(forward, one) != np.take(forward, two),
+        order=order,
+        begin=begin,
     )
+
+
+def _sorted_by(key: IntArray, half: IntArray, bits: int, most: int) -> tuple[IntArray, IntArray]:
+    """The half-edges in the order of their keys, of equal ones the lower number first, and the keys in that order."""
+    room = max(most, 1).bit_length()
+    if bits + room > 63:
+        order = np.argsort(key, kind="stable")
+        return half[order], key[order]
+    packed = key << room
+    packed |= half
+    packed.sort()
+    return packed & ((1 << room) - 1), packed >> room
+
+
+def open_half_edges(edges: Edges) -> IntArray:
+    """Numbers of the half-edges whose edge has no other face, in order."""
+    return np.sort(edges.order[edges.begin[edges.open]])
 
 
 @dataclass(frozen=True)
@@ -98,8 +124,7 @@ class Rim:
 @measure
 def rims(skin: Skin, edges: Edges) -> tuple[Rim, ...]:
     """Open edges chained into rims, the longest first. At a point where rims touch, each face keeps its own turn."""
-    half = np.flatnonzero(edges.half_edge >= 0)
-    half = half[edges.count[edges.half_edge[half]] == 1]
+    half = open_half_edges(edges)
     if not len(half):
         return ()
     face, corner = half // 3, half % 3
@@ -143,25 +168,23 @@ def _fans(skin: Skin, edges: Edges) -> IntArray:
     from scipy.sparse.csgraph import connected_components
 
     corners = len(skin.faces) * 3
-    half = np.flatnonzero(edges.half_edge >= 0)
-    order = half[np.argsort(edges.half_edge[half], kind="stable")]
-    same = edges.half_edge[order[1:]] == edges.half_edge[order[:-1]]
-    one, two = order[:-1][same], order[1:][same]
-
-    def at(h: IntArray, shift: int) -> IntArray:
-        return 3 * (h // 3) + (h % 3 + shift) % 3
-
+    same = np.ones(max(len(edges.order) - 1, 0), dtype=bool)
+    same[edges.begin[1:-1] - 1] = False
+    one, two = (edges.order, edges.order) if not len(same) else (edges.order[:-1][same], edges.order[1:][same])
     flat = skin.faces.reshape(-1)
-    links: list[tuple[IntArray, IntArray]] = []
-    for shift in (0, 1):
-        mine = at(one, shift)
-        other = np.where(flat[at(two, 0)] == flat[mine], at(two, 0), at(two, 1))
-        links.append((mine, other))
-    rows = np.concatenate([a for a, _ in links])
-    columns = np.concatenate([b for _, b in links])
+    ahead_one, ahead_two = _next(one), _next(two)
+    along = np.take(flat, one) == np.take(flat, two)  # both run the same way: start lies on start
+    rows = np.concatenate((one, ahead_one))
+    columns = np.concatenate((np.where(along, two, ahead_two), np.where(along, ahead_two, two)))
     graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(corners, corners))
     label: IntArray = connected_components(graph, directed=False)[1].astype(np.int64)
     return label
+
+
+def _next(half: IntArray) -> IntArray:
+    """The half-edge after each, round its face; also the corner that each ends at."""
+    following: IntArray = half + 1 - 3 * (half % 3 == 2)
+    return following
 
 
 def _walk(skin: Skin, half: IntArray, start: IntArray, end: IntArray, following: IntArray) -> list[Rim]:
@@ -210,10 +233,10 @@ def pinched(skin: Skin, edges: Edges) -> IntArray:
     A fan is a set of face corners joined across shared edges; a sound point has exactly one.
     """
     fan = _fans(skin, edges)
-    corner = np.flatnonzero(edges.half_edge >= 0)
-    key = skin.faces.reshape(-1)[corner] * (len(skin.faces) * 3 + 1) + fan[corner]
-    distinct = np.unique(key) // (len(skin.faces) * 3 + 1)
-    point, fans = np.unique(distinct, return_counts=True)
-    several = point[fans > 1]
+    real = edges.half_edge >= 0
+    point = np.full(int(fan.max(initial=-1)) + 1, -1, dtype=np.int64)  # all corners of a fan stand on one point
+    point[fan[real]] = skin.faces.reshape(-1)[real]
+    fans = np.bincount(point[point >= 0], minlength=len(skin.vertices))
+    several = np.flatnonzero(fans > 1)
     crowded = np.unique(edges.ends[edges.crowded])
     return np.setdiff1d(several, crowded)

@@ -9,6 +9,7 @@ import numpy as np
 from lint.measure import measure
 from lint.measure.edges import Edges
 from lint.measure.surface import Faces, Skin
+from lint.measure.vectors import columns, cross, dot, minus, picked
 from lint.terms import BoolArray, FloatArray, IntArray, NotRun, Place
 
 
@@ -38,57 +39,61 @@ def shells(skin: Skin, edges: Edges, facets: Faces) -> Shells:
     from scipy.sparse.csgraph import connected_components
 
     m = len(skin.faces)
-    half = np.flatnonzero(edges.half_edge >= 0)
-    order = half[np.argsort(edges.half_edge[half])]
-    same = edges.half_edge[order[1:]] == edges.half_edge[order[:-1]]
-    one, two = order[:-1][same] // 3, order[1:][same] // 3
+    same = np.ones(max(len(edges.order) - 1, 0), dtype=bool)
+    same[edges.begin[1:-1] - 1] = False
+    one, two = edges.order[:-1][same] // 3, edges.order[1:][same] // 3
     graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(m, m))
-    raw = connected_components(graph, directed=False)[1].astype(np.int64)
-    real = np.zeros(m, dtype=bool)
-    real[half // 3] = True
-    raw[~real] = -1
-    names, label = np.unique(raw, return_inverse=True)
-    shift = int(len(names) > 0 and names[0] == -1)
-    label = label.astype(np.int64) - shift
-    count = len(names) - shift
-    area: FloatArray = np.bincount(label[real], weights=facets.area[real], minlength=count).astype(np.float64)
-    rank = np.empty(count, dtype=np.int64)
-    rank[np.argsort(-area, kind="stable")] = np.arange(count)
-    label[real] = rank[label[real]]
-    area = np.sort(area)[::-1].copy()
-    low, high = _boxes(skin, label, real, count)
+    names, raw = connected_components(graph, directed=False)
+    real = edges.half_edge[::3] >= 0
+    whole = bool(real.all())
+    raw = raw if whole else raw[real]
+    area = np.bincount(raw, weights=facets.area if whole else facets.area[real], minlength=names)
+    held = np.bincount(raw, minlength=names)
+    kept = np.flatnonzero(held)
+    ranked = kept[np.argsort(-area[kept], kind="stable")]
+    rank = np.full(names, -1, dtype=np.int64)
+    rank[ranked] = np.arange(len(ranked))
+    count = len(ranked)
+    mine = rank[raw]
+    label = np.full(m, -1, dtype=np.int64)
+    label[real] = mine
+    faces = skin.faces if whole else skin.faces[real]
+    low, high = _boxes(skin, faces, mine, count)
     closed = np.ones(count, dtype=bool)
-    face_of_half = half // 3
-    bad = face_of_half[edges.count[edges.half_edge[half]] != 2]
-    closed[label[bad]] = False
+    wrong = edges.count != 2
+    if wrong.any():
+        closed[label[edges.order[np.repeat(wrong, edges.count)] // 3]] = False
     closed[label[edges.neighbours[~edges.agree][:, 0]]] = False
     return Shells(
         label=label,
         count=count,
-        faces=np.bincount(label[real], minlength=count).astype(np.int64),
-        area=area,
+        faces=held[ranked].astype(np.int64),
+        area=area[ranked].astype(np.float64),
         low=low,
         high=high,
         closed=closed,
-        volume=np.where(closed, _volumes(skin, label, real, low, count), np.nan),
+        volume=np.where(closed, _volumes(skin, faces, mine, low, count), np.nan),
     )
 
 
-def _boxes(skin: Skin, label: IntArray, real: BoolArray, count: int) -> tuple[FloatArray, FloatArray]:
+def _boxes(skin: Skin, faces: IntArray, label: IntArray, count: int) -> tuple[FloatArray, FloatArray]:
     low, high = np.full((count, 3), np.inf), np.full((count, 3), -np.inf)
-    shell = np.repeat(label[real], 3)
-    points = skin.vertices[skin.faces[real].reshape(-1)]
-    for axis in range(3):
-        np.minimum.at(low[:, axis], shell, points[:, axis])
-        np.maximum.at(high[:, axis], shell, points[:, axis])
+    for axis, along in enumerate(columns(skin.vertices)):
+        at = np.take(along, faces)
+        if count == 1:
+            low[0, axis], high[0, axis] = at.min(), at.max()
+            continue
+        least, most = (end(end(at[:, 0], at[:, 1]), at[:, 2]) for end in (np.minimum, np.maximum))
+        np.minimum.at(low[:, axis], label, least)
+        np.maximum.at(high[:, axis], label, most)
     return low, high
 
 
-def _volumes(skin: Skin, label: IntArray, real: BoolArray, low: FloatArray, count: int) -> FloatArray:
-    which = label[real]
-    a, b, c = (skin.vertices[skin.faces[real, i]] - low[which] for i in range(3))
-    six = np.einsum("ij,ij->i", a, np.cross(b, c))
-    return np.bincount(which, weights=six, minlength=count) / 6
+def _volumes(skin: Skin, faces: IntArray, label: IntArray, low: FloatArray, count: int) -> FloatArray:
+    point, start = columns(skin.vertices), columns(low)
+    origin = start if count == 1 else picked(start, label)
+    a, b, c = (minus(picked(point, np.ascontiguousarray(faces[:, i])), origin) for i in range(3))
+    return np.bincount(label, weights=dot(a, cross(b, c)), minlength=count) / 6
 
 
 @measure
@@ -119,12 +124,22 @@ def regions(chosen: IntArray, pairs: IntArray, count: int) -> list[IntArray]:
 
 def around(skin: Skin, faces: IntArray) -> Place:
     """The place of a group of faces: the middle of their box and the farthest corner from it."""
-    points = skin.vertices[np.unique(skin.faces[faces])]
-    return around_points(points, faces)
+    return around_points(skin.vertices[points_of(skin, faces)], faces)
+
+
+def points_of(skin: Skin, faces: IntArray) -> IntArray:
+    """Numbers of the skin points that some faces use, each once, in order."""
+    if len(faces) < len(skin.faces) // 16:
+        return np.unique(skin.faces[faces])
+    used = np.zeros(len(skin.vertices), dtype=bool)
+    used[skin.faces[faces]] = True
+    return np.flatnonzero(used)
 
 
 def around_points(points: FloatArray, faces: IntArray | None = None) -> Place:
     """The place of some points (k, 3): the middle of their box and the farthest of them from it."""
-    centre = (points.min(axis=0) + points.max(axis=0)) / 2
-    reach = float(np.sqrt(((points - centre) ** 2).sum(axis=1).max()))
+    axes = columns(points)
+    centre = [(along.min() + along.max()) / 2 for along in axes]
+    off = [along - middle for along, middle in zip(axes, centre, strict=True)]
+    reach = float(np.sqrt((off[0] * off[0] + off[1] * off[1] + off[2] * off[2]).max()))
     return Place((float(centre[0]), float(centre[1]), float(centre[2])), reach, faces)

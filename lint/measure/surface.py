@@ -9,9 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lint.measure import measure
-from lint.terms import FloatArray, IntArray, Part
+from lint.measure.vectors import columns, cross, length, minus, picked
+from lint.terms import BoolArray, FloatArray, IntArray, Part
 
 
 @dataclass(frozen=True)
@@ -32,39 +34,77 @@ def skin(part: Part) -> Skin:
 def skin_of(points: FloatArray, faces: IntArray) -> Skin:
     """The skin of a bare mesh, points (n, 3) and faces (m, 3)."""
     vertices, old = weld_exact(points)
-    return Skin(vertices, old[faces], old)
+    return Skin(vertices, np.take(old, faces), old)
+
+
+def used_points(skin: Skin) -> FloatArray:
+    """The points (k, 3) that faces use; the skin's own array when that is all of them."""
+    marked = np.zeros(len(skin.vertices), dtype=bool)
+    marked[skin.faces.reshape(-1)] = True
+    return skin.vertices if marked.all() else skin.vertices[marked]
 
 
 def weld_exact(points: FloatArray) -> tuple[FloatArray, IntArray]:
-    """Distinct rows of points (n, 3) and, for each row, the number of its distinct point.
+    """Distinct rows of points (n, 3), as they come first, and, for each row, the number of its distinct point.
 
-    By a 64-bit hash of the coordinate bits and one sort; rows that share a hash but differ are told apart by their bits,
-    so the answer is exact. Order follows the hash, not the file.
+    By a 64-bit hash of the coordinate bits, as much of it as leaves room for the row's number, and one sort of such numbers in place;
+    rows that share a hash but differ are told apart by their bits, so the answer is exact. In the file's order neighbours lie near
+    each other in memory, which every later look-up gains by.
     """
-    if not len(points):
+    count = len(points)
+    if not count:
         return np.zeros((0, 3)), np.zeros(0, dtype=np.int64)
     clean = np.ascontiguousarray(points, dtype=np.float64) + 0.0
-    bits = clean.view(np.uint64)
+    room = np.uint64(max(count - 1, 1).bit_length())
+    key = _hashed(clean.view(np.uint64))
+    key >>= room
+    key <<= room
+    key |= np.arange(count, dtype=np.uint64)
+    key.sort()
+    order = (key & ((np.uint64(1) << room) - np.uint64(1))).astype(np.int64)
+    key >>= room
+    new = np.empty(count, dtype=bool)
+    new[0] = True
+    np.not_equal(key[1:], key[:-1], out=new[1:])
+    del key
+    begin = np.flatnonzero(new)
+    first = np.empty(count, dtype=np.int64)  # the first row like each: rows of one hash stand in their own order
+    first[order] = np.repeat(order[begin], np.diff(np.append(begin, count)))
+    odd = np.zeros(count, dtype=bool)
+    for axis in range(3):
+        column = np.ascontiguousarray(clean.view(np.uint64)[:, axis])
+        odd |= np.take(column, first) != column
+    if odd.any():
+        _told_apart(clean, first, odd)
+    own = first == np.arange(count)
+    number = np.cumsum(own)
+    number -= 1
+    return clean[own], np.take(number, first)
+
+
+def _hashed(bits: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """A 64-bit hash of each row (n, 3)."""
     with np.errstate(over="ignore"):
         key = bits[:, 0] * np.uint64(0x9E3779B97F4A7C15)
+        for column, factor in ((1, 0xBF58476D1CE4E5B9), (2, 0x94D049BB133111EB)):
+            key ^= key >> np.uint64(31)
+            key += bits[:, column]
+            key *= np.uint64(factor)
         key ^= key >> np.uint64(29)
-        key = (key + bits[:, 1]) * np.uint64(0xBF58476D1CE4E5B9)
-        key ^= key >> np.uint64(32)
-        key = (key + bits[:, 2]) * np.uint64(0x94D049BB133111EB)
-        key ^= key >> np.uint64(31)
-    order = np.argsort(key)
+        key *= np.uint64(0xBF58476D1CE4E5B9)
+    return key
+
+
+def _told_apart(clean: FloatArray, first: IntArray, odd: BoolArray) -> None:
+    """Set right, in place, the first row like each where different rows share a hash."""
+    shared = np.zeros(len(clean), dtype=bool)
+    shared[first[odd]] = True
+    some = np.flatnonzero(shared[first])
+    bits = clean[some].view(np.uint64)
+    order = np.lexsort((some, bits[:, 2], bits[:, 1], bits[:, 0]))
     ordered = bits[order]
-    new = np.empty(len(clean), dtype=bool)
-    new[0] = True
-    np.any(ordered[1:] != ordered[:-1], axis=1, out=new[1:])
-    sorted_key = key[order]
-    if bool(np.any(new[1:] & (sorted_key[1:] == sorted_key[:-1]))):  # two different points share a hash: sort by the bits
-        order = np.lexsort((bits[:, 2], bits[:, 1], bits[:, 0]))
-        ordered = bits[order]
-        np.any(ordered[1:] != ordered[:-1], axis=1, out=new[1:])
-    old = np.empty(len(clean), dtype=np.int64)
-    old[order] = np.cumsum(new) - 1
-    return clean[order[new]], old
+    new = np.append(True, (ordered[1:] != ordered[:-1]).any(axis=1))
+    first[some[order]] = some[order][np.flatnonzero(new)[np.cumsum(new) - 1]]
 
 
 @dataclass(frozen=True)
@@ -79,12 +119,16 @@ class Faces:
 @measure
 def facets(skin: Skin) -> Faces:
     """Unit normal, area and centre of every face, by the cross product of two sides."""
-    a, b, c = (skin.vertices[skin.faces[:, i]] for i in range(3))
-    cross = np.cross(b - a, c - a)
-    length = np.sqrt(np.einsum("ij,ij->i", cross, cross))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        normal = np.where(length[:, None] > 0, cross / length[:, None], 0.0)
-    return Faces(normal, length / 2, (a + b + c) / 3)
+    point = columns(skin.vertices)
+    a, b, c = (picked(point, np.ascontiguousarray(skin.faces[:, i])) for i in range(3))
+    across = cross(minus(b, a), minus(c, a))
+    long = length(across)
+    normal = np.zeros((len(long), 3))
+    real = long > 0
+    for axis in range(3):
+        np.divide(across[axis], long, out=normal[:, axis], where=real)
+    centre = np.stack([(a[k] + b[k] + c[k]) / 3 for k in range(3)], axis=1)
+    return Faces(normal, long / 2, centre)
 
 
 @dataclass(frozen=True)
@@ -101,15 +145,13 @@ def extent(skin: Skin) -> Extent:
     """The box around the part, along the axes."""
     if not len(skin.faces):
         return Extent(np.zeros(3), np.zeros(3), 0.0)
-    marked = np.zeros(len(skin.vertices), dtype=bool)
-    marked[skin.faces.reshape(-1)] = True
-    used = skin.vertices[marked]
-    low, high = used.min(axis=0), used.max(axis=0)
+    used = used_points(skin)
+    low, high = (np.array([pick(used[:, k]) for k in range(3)]) for pick in (np.min, np.max))
     return Extent(low, high, float(np.linalg.norm(high - low)))
 
 
 @measure
 def worthless(skin: Skin) -> IntArray:
     """Numbers of faces with two corners on one point: they bound nothing and every edge question leaves them out."""
-    f = skin.faces
-    return np.flatnonzero((f[:, 0] == f[:, 1]) | (f[:, 1] == f[:, 2]) | (f[:, 2] == f[:, 0]))
+    a, b, c = (np.ascontiguousarray(skin.faces[:, i]) for i in range(3))
+    return np.flatnonzero((a == b) | (b == c) | (c == a))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.measure import measure
+from lint.measure.nearest import distances
 from lint.measure.surface import Skin
 from lint.terms import FloatArray, IntArray, Part
 
@@ -27,7 +28,7 @@ class TicketPoints:
 
 @measure
 def ticket_points(part: Part, skin: Skin) -> TicketPoints:
-    """Distance by libigl's point-to-mesh query, which is exact to rounding."""
+    """Each point's distance from the nearest face."""
     lengths = [(entry.from_, entry.to) for entry in part.ticket.length]
     readings = [(entry.from_, entry.to) for entry in part.ticket.caliper]
     raw = [point for pair in (*lengths, *readings) for point in pair]
@@ -36,9 +37,6 @@ def ticket_points(part: Part, skin: Skin) -> TicketPoints:
     ends = 2 * len(lengths) + np.arange(2 * len(readings), dtype=np.int64).reshape(-1, 2)
     if not raw:
         return TicketPoints(np.zeros((0, 3)), np.zeros(0), (), np.zeros((0, 2), dtype=np.int64))
-    import igl
-
     points = part.place_points(raw)
-    squared, *_ = igl.point_mesh_squared_distance(points, np.ascontiguousarray(skin.vertices), np.ascontiguousarray(skin.faces))
-    off = np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
+    off = distances(points, skin)
     return TicketPoints(points, off, tuple(key), ends)
