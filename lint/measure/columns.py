@@ -58,12 +58,14 @@ class Crossings:
 
 def crossings(vertices: FloatArray, faces: IntArray, grid: Grid) -> Crossings:
     """Every crossing of the grid's upright lines with the skin. Linear in faces plus lines under their boxes."""
-    flat = (vertices[:, :2] - grid.low[:2]) / grid.pitch[:2]
-    corner = flat[faces]
-    first = np.ceil(corner.min(axis=1)).astype(np.int64).clip(min=0)
-    last = np.floor(corner.max(axis=1)).astype(np.int64).clip(max=np.array(grid.count[:2]) - 1)
-    many = (last - first + 1).clip(min=0)
-    lines = many[:, 0] * many[:, 1]
+    flat = [(vertices[:, k] - grid.low[k]) / grid.pitch[k] for k in (0, 1)]
+    first, many = [], []
+    for k, along in enumerate(flat):
+        a, b, c = (np.take(along, np.ascontiguousarray(faces[:, i])) for i in range(3))
+        first.append(np.ceil(np.minimum(np.minimum(a, b), c)).astype(np.int64).clip(min=0))
+        last = np.floor(np.maximum(np.maximum(a, b), c)).astype(np.int64).clip(max=grid.count[k] - 1)
+        many.append((last - first[k] + 1).clip(min=0))
+    lines = many[0] * many[1]
     busy = np.flatnonzero(lines)
     total = np.cumsum(lines[busy])
     found: list[tuple[IntArray, FloatArray, IntArray, BoolArray]] = []
@@ -81,27 +83,32 @@ def crossings(vertices: FloatArray, faces: IntArray, grid: Grid) -> Crossings:
 
 
 def _crossed(
-    vertices: FloatArray, flat: FloatArray, faces: IntArray, some: IntArray, first: IntArray, many: IntArray, lines: IntArray, wide: int
-) -> tuple[IntArray, FloatArray, IntArray, BoolArray]:
-    face = np.repeat(some, lines[some])
-    at = np.arange(len(face)) - np.repeat(np.cumsum(lines[some]) - lines[some], lines[some])
-    x = first[face, 0] + at % many[face, 0]
-    y = first[face, 1] + at // many[face, 0]
+    vertices: FloatArray, flat: list[FloatArray], faces: IntArray, some: IntArray, first: list[IntArray], many: list[IntArray],
+    lines: IntArray, wide: int,
+) -> tuple[IntArray, FloatArray, IntArray, BoolArray]:  # fmt: skip
+    number = lines[some]
+    face = np.repeat(some, number)
+    at = np.arange(len(face)) - np.repeat(np.cumsum(number) - number, number)
+    row = np.take(many[0], face)
+    y = at // row
+    x = at - y * row + np.take(first[0], face)
+    y += np.take(first[1], face)
     left = np.empty((3, len(face)), dtype=bool)
     size = np.empty((3, len(face)))
+    corner = [faces[face, k] for k in range(3)]
     for k in range(3):
-        a, b = faces[face, (k + 1) % 3], faces[face, (k + 2) % 3]
+        a, b = corner[k - 2], corner[k - 1]
         one, two = np.minimum(a, b), np.maximum(a, b)
-        p, q = flat[one], flat[two]
-        side = (q[:, 0] - p[:, 0]) * (y - p[:, 1]) - (q[:, 1] - p[:, 1]) * (x - p[:, 0])
+        px, py = np.take(flat[0], one), np.take(flat[1], one)
+        side = (np.take(flat[0], two) - px) * (y - py) - (np.take(flat[1], two) - py) * (x - px)
         left[k] = (side >= 0) == (a < b)
         size[k] = np.where(a < b, side, -side)
     hit = (left[0] == left[1]) & (left[1] == left[2])
     weight = size[:, hit]
     whole = weight.sum(axis=0)
-    corner = vertices[faces[face[hit]], 2]
+    upright = vertices[faces[face[hit]], 2]
     with np.errstate(invalid="ignore", divide="ignore"):
-        height = np.where(whole != 0, np.einsum("kn,nk->n", weight, corner) / whole, corner.mean(axis=1))
+        height = np.where(whole != 0, np.einsum("kn,nk->n", weight, upright) / whole, upright.mean(axis=1))
     return y[hit] * wide + x[hit], height, face[hit], left[0, hit]
 
 

@@ -8,7 +8,7 @@ from lint.measure import measure
 from lint.measure.contact import Contact
 from lint.measure.edges import Edges
 from lint.measure.hollows import Hollows
-from lint.measure.shells import Shells, regions
+from lint.measure.shells import Shells, joined
 from lint.measure.surface import Skin
 from lint.terms import BoolArray
 
@@ -21,10 +21,13 @@ def covered(skin: Skin, edges: Edges, contact: Contact, shells: Shells, hollows:
     """
     found = hollows.hidden.copy()
     found[contact.faces] = True
-    top = skin.vertices[skin.faces, 2].max(axis=1)
     real = shells.label >= 0
+    top = np.maximum.reduce([np.take(np.ascontiguousarray(skin.vertices[:, 2]), np.ascontiguousarray(skin.faces[:, i])) for i in range(3)])
     summit = np.full(shells.count, -np.inf)
     np.maximum.at(summit, shells.label[real], top[real])
-    for faces in regions(np.flatnonzero(~found & real), edges.neighbours, len(skin.faces)):
-        found[faces] = float(top[faces].max()) < summit[shells.label[faces[0]]]
+    free = np.flatnonzero(~found & real)
+    label, count = joined(free, edges.neighbours, len(skin.faces))
+    reached = np.full(count, -np.inf)
+    np.maximum.at(reached, label, top[free])
+    found[free] = reached[label] < summit[shells.label[free]]
     return found

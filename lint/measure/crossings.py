@@ -11,11 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.measure import measure
-from lint.measure.boxes import overlapping
+from lint.measure.boxes import along_curve, morton
 from lint.measure.edges import Edges
 from lint.measure.shells import Shells
 from lint.measure.surface import Extent, Faces, Skin
 from lint.measure.through_edges import passing
+from lint.measure.vectors import Three, columns, cross, dot, length, minus, picked
 from lint.terms import BoolArray, FloatArray, IntArray, Part
 
 # A crossing shallower than this is rounding: a 32-bit file at one metre resolves 6e-5 mm, and two corners are off at once.
@@ -69,30 +70,30 @@ def crossings_deeper(
 ) -> Crossings:
     """The crossings of a skin deeper than a given tolerance; for a piece of a part, judged by the size of the whole."""
     points = skin.vertices - extent.low
-    side = points[skin.faces[:, [1, 2, 0]]] - points[skin.faces]
-    longest = np.einsum("ijk,ijk->ij", side, side).max(axis=1, initial=0.0)
-    usable = np.flatnonzero(facets.area > 1e-12 * longest)
-    corners = points[skin.faces]
-    plain = _plain_points(skin, edges, facets, side, pinched)
-    simple: BoolArray = np.asarray(plain[skin.faces].all(axis=1))
+    plain = _plain_points(skin, edges, facets, points, pinched)
+    sorted_faces = _along_curve(skin, facets, points, plain)
     found: list[tuple[IntArray, IntArray, FloatArray, BoolArray]] = []
     touching: list[tuple[IntArray, IntArray]] = []
     grown = tolerance / 2  # skins that lie on each other may be apart by their rounding
-    for one, two in overlapping(corners[usable].min(axis=1) - grown, corners[usable].max(axis=1) + grown):
-        i, j = usable[one], usable[two]
-        i, j = _worth_a_look(skin.faces, facets.normal, simple, i, j)
-        crossing, flat, on_one, on_two = _by_planes(corners, facets.normal, i, j, tolerance)
-        touching += [(j[on_one], i[on_one]), (i[on_two], j[on_two])]
+    low, high = sorted_faces.boxes(grown)
+    for i, j in along_curve(low, high):
+        i, j = _worth_a_look(sorted_faces, i, j)
+        crossing, flat, on_one, on_two = _by_planes(sorted_faces, i, j, tolerance)
+        number = sorted_faces.number
+        touching += [(number[j[on_one]], number[i[on_one]]), (number[i[on_two]], number[j[on_two]])]
         for chosen, is_flat in ((crossing, False), (flat, True)):
-            a, b = i[chosen], j[chosen]
-            depth = (_flat_depth if is_flat else _depth)(corners[a], corners[b], facets.normal[a], facets.normal[b])
+            if not len(chosen):
+                continue
+            a, b = number[i[chosen]], number[j[chosen]]
+            one, two = points[skin.faces[a]], points[skin.faces[b]]
+            depth = (_flat_depth if is_flat else _depth)(one, two, facets.normal[a], facets.normal[b], tolerance)
             deep = depth > tolerance
             if deep.any():
                 found.append((a[deep], b[deep], depth[deep], np.full(int(deep.sum()), is_flat)))
     seams = np.zeros((0, 2, 3))
-    if touching:
+    if sum(len(owner) for owner, _ in touching):
         owner, face = np.concatenate([t[0] for t in touching]), np.concatenate([t[1] for t in touching])
-        a, b, depth, seams = passing(corners, facets.normal, edges, owner, face, tolerance)
+        a, b, depth, seams = passing(points[skin.faces], facets.normal, edges, owner, face, tolerance)
         found.append((a, b, depth, np.zeros(len(a), dtype=bool)))
     if not sum(len(f[0]) for f in found):
         none, nowhere, no = np.zeros(0), np.zeros((0, 3)), np.zeros(0, dtype=bool)
@@ -103,79 +104,117 @@ def crossings_deeper(
     known = np.full((len(i), 2, 3), np.nan)
     if len(seams):
         known[-len(seams) :] = seams
-    return _with_places(skin, facets, shells, corners, extent.low, i, j, depth, lying, known, tolerance)
+    return _with_places(skin, facets, shells, points, extent.low, i, j, depth, lying, known, tolerance)
 
 
-def _plain_points(skin: Skin, edges: Edges, facets: Faces, side: FloatArray, pinched: IntArray) -> BoolArray:
+@dataclass(frozen=True)
+class _Sorted:
+    """Faces of some area in the order of a Morton curve, a coordinate at a time, so that what lies together is in the cache together.
+
+    number: (k,) of each face; corner: (3, k) skin points; at: its three corners, about the low corner of the part; normal; offset: (k,)
+    of its plane along the normal; simple: (k,) whether all its corners are plain.
+    """
+
+    number: IntArray
+    corner: list[IntArray]
+    at: list[Three]
+    normal: Three
+    offset: FloatArray
+    simple: BoolArray
+
+    def boxes(self, grown: float) -> tuple[Three, Three]:
+        """Low and high corners of their boxes, grown on every side."""
+        a, b, c = self.at
+        low, high = (
+            [end(end(a[k], b[k]), c[k]) + by for k in range(3)] for end, by in ((np.minimum, -grown), (np.maximum, grown))
+        )
+        return (low[0], low[1], low[2]), (high[0], high[1], high[2])
+
+
+def _along_curve(skin: Skin, facets: Faces, points: FloatArray, plain: BoolArray) -> _Sorted:
+    point = columns(points)
+    corner = [np.ascontiguousarray(skin.faces[:, k]) for k in range(3)]
+    at = [picked(point, of) for of in corner]
+    longest = np.zeros(len(skin.faces))
+    for k in range(3):
+        side = minus(at[k], at[k - 2])
+        np.maximum(longest, dot(side, side), out=longest)
+    usable = np.flatnonzero(facets.area > 1e-12 * longest)
+    if not len(usable):
+        none = np.zeros(0)
+        return _Sorted(usable, [usable] * 3, [(none, none, none)] * 3, (none, none, none), none, none > 0)
+    order = usable[np.argsort(morton(facets.centre[usable]))]
+    corner = [np.take(of, order) for of in corner]
+    at = [picked(point, of) for of in corner]
+    normal = picked(columns(facets.normal), order)
+    simple = np.take(plain, corner[0]) & np.take(plain, corner[1]) & np.take(plain, corner[2])
+    return _Sorted(order, corner, at, normal, dot(normal, at[0]), simple)
+
+
+def _plain_points(skin: Skin, edges: Edges, facets: Faces, points: FloatArray, pinched: IntArray) -> BoolArray:
     """(n,) points whose faces, seen along one direction, lie side by side round the point: none of them can cross another.
 
     True when they form one fan, all face the viewer, and their angles as seen do not add up to more than a full turn.
     """
-    faces, normal, count = skin.faces, facets.normal, len(skin.vertices)
-    flat = faces.reshape(-1)
-    sums = [np.bincount(flat, weights=np.repeat(normal[:, axis], 3), minlength=count) for axis in range(3)]
-    view = np.stack(sums, axis=1).astype(np.float64)
-    view = view / np.maximum(np.linalg.norm(view, axis=1), 1e-300)[:, None]
+    count = len(skin.vertices)
+    normal, point = columns(facets.normal), columns(points)
+    corner = [np.ascontiguousarray(skin.faces[:, k]) for k in range(3)]
+    sums = [sum(np.bincount(of, weights=normal[axis], minlength=count) for of in corner) for axis in range(3)]
+    view: Three = (np.asarray(sums[0]), np.asarray(sums[1]), np.asarray(sums[2]))
+    long = np.maximum(length(view), 1e-300)
+    view = (view[0] / long, view[1] / long, view[2] / long)
     angle = np.zeros(count)
     plain = np.ones(count, dtype=bool)
-    for corner in range(3):
-        at = faces[:, corner]
-        ahead, back = side[:, corner], -side[:, (corner + 2) % 3]
-        seen = view[at]
-        plain[at[np.einsum("ij,ij->i", normal, seen) < 0.05]] = False
-        ahead = ahead - np.einsum("ij,ij->i", ahead, seen)[:, None] * seen
-        back = back - np.einsum("ij,ij->i", back, seen)[:, None] * seen
-        turn = np.arctan2(np.einsum("ij,ij->i", np.cross(ahead, back), seen), np.einsum("ij,ij->i", ahead, back))
-        angle += np.bincount(at, weights=np.abs(turn), minlength=count)
+    for k in range(3):
+        seen, here = picked(view, corner[k]), picked(point, corner[k])
+        ahead, back = (minus(picked(point, corner[other]), here) for other in (k - 2, k - 1))
+        plain[corner[k][dot(normal, seen) < 0.05]] = False
+        up, down = dot(ahead, seen), dot(back, seen)
+        ahead = (ahead[0] - up * seen[0], ahead[1] - up * seen[1], ahead[2] - up * seen[2])
+        back = (back[0] - down * seen[0], back[1] - down * seen[1], back[2] - down * seen[2])
+        turn = np.arctan2(dot(cross(ahead, back), seen), dot(ahead, back))
+        angle += np.bincount(corner[k], weights=np.abs(turn), minlength=count)
     plain &= angle < 2 * np.pi + 1e-6
     plain[pinched] = False
     plain[edges.ends[edges.crowded].reshape(-1)] = False
     return plain
 
 
-def _worth_a_look(faces: IntArray, normal: FloatArray, simple: BoolArray, i: IntArray, j: IntArray) -> tuple[IntArray, IntArray]:
+def _worth_a_look(faces: _Sorted, i: IntArray, j: IntArray) -> tuple[IntArray, IntArray]:
     """Leave out pairs that cannot cross: the same face twice, neighbours not folded flat, faces side by side round a plain point."""
+    one, two = ([np.take(of, some) for of in faces.corner] for some in (i, j))
     shared = np.zeros(len(i), dtype=np.int8)
-    one, two = faces[i], faces[j]
-    for a in range(3):
-        for b in range(3):
-            shared += one[:, a] == two[:, b]
-    keep = (shared == 0) | ((shared == 1) & ~(simple[i] | simple[j]))
+    for a in one:
+        for b in two:
+            shared += a == b
+    keep = (shared == 0) | ((shared == 1) & ~(np.take(faces.simple, i) | np.take(faces.simple, j)))
     fold = np.flatnonzero(shared == 2)
-    keep[fold] = np.abs(np.einsum("ij,ij->i", normal[i[fold]], normal[j[fold]])) > FLAT
-    return i[keep], j[keep]
+    keep[fold] = np.abs(dot(picked(faces.normal, i[fold]), picked(faces.normal, j[fold]))) > FLAT
+    kept = np.flatnonzero(keep)
+    return np.take(i, kept), np.take(j, kept)
 
 
-def _by_planes(
-    corners: FloatArray, normal: FloatArray, i: IntArray, j: IntArray, tolerance: float
-) -> tuple[IntArray, IntArray, IntArray, IntArray]:
+def _by_planes(faces: _Sorted, i: IntArray, j: IntArray, tolerance: float) -> tuple[IntArray, IntArray, IntArray, IntArray]:
     """Pairs where each face reaches through the plane of the other; pairs that lie in one plane; pairs where an edge of j lies in
     the plane of i; and pairs where j reaches through the plane of i and has an edge of i in its own."""
-    if not len(i):
-        none = np.zeros(0, dtype=np.int64)
-        return none, none, none, none
-    above = _heights(corners, normal, i, j)
-    on_one = np.flatnonzero(_by_an_edge(above, tolerance))
-    high, low = above.max(axis=1), above.min(axis=1)
+    high, low, on_edge = _heights(faces, i, j, tolerance)
     maybe = np.flatnonzero(((high > tolerance) & (low < -tolerance)) | ((high <= tolerance) & (low >= -tolerance)))
-    i, j, high, low = i[maybe], j[maybe], high[maybe], low[maybe]
-    other = _heights(corners, normal, j, i)
-    through = (high > tolerance) & (other.max(axis=1) > tolerance) & (other.min(axis=1) < -tolerance)
-    lying = (high <= tolerance) & (np.abs(other).max(axis=1) <= tolerance)
-    lying &= np.abs(np.einsum("ij,ij->i", normal[i], normal[j])) > FLAT
-    on_two = (high > tolerance) & _by_an_edge(other, tolerance)
-    return maybe[through], maybe[lying], on_one, maybe[on_two]
+    i, j, high = i[maybe], j[maybe], high[maybe]
+    other_high, other_low, other_edge = _heights(faces, j, i, tolerance)
+    through = (high > tolerance) & (other_high > tolerance) & (other_low < -tolerance)
+    lying = (high <= tolerance) & (np.maximum(other_high, -other_low) <= tolerance)
+    some = np.flatnonzero(lying)
+    lying[some] = np.abs(dot(picked(faces.normal, i[some]), picked(faces.normal, j[some]))) > FLAT
+    return maybe[through], maybe[lying], np.flatnonzero(on_edge), maybe[(high > tolerance) & other_edge]
 
 
-def _by_an_edge(height: FloatArray, tolerance: float) -> BoolArray:
-    """(k,) whether two of three corners lie in a plane, and the third does not."""
-    return np.asarray((np.abs(height) <= tolerance).sum(axis=1) == 2)
-
-
-def _heights(corners: FloatArray, normal: FloatArray, i: IntArray, j: IntArray) -> FloatArray:
-    """(k, 3) height of each corner of face j over the plane of face i."""
-    heights: FloatArray = np.einsum("kij,kj->ki", corners[j] - corners[i, :1], normal[i])
-    return heights
+def _heights(faces: _Sorted, i: IntArray, j: IntArray, tolerance: float) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """(k,) the greatest and the least height of the corners of face j over the plane of face i, and whether two of the three lie in
+    that plane and the third does not."""
+    normal, offset = picked(faces.normal, i), np.take(faces.offset, i)
+    a, b, c = (dot(normal, picked(at, j)) - offset for at in faces.at)
+    level = (np.abs(a) <= tolerance).astype(np.int8) + (np.abs(b) <= tolerance) + (np.abs(c) <= tolerance)
+    return np.maximum(np.maximum(a, b), c), np.minimum(np.minimum(a, b), c), level == 2
 
 
 def _shadow_overlap(one: FloatArray, two: FloatArray, axis: FloatArray) -> FloatArray:
@@ -185,39 +224,50 @@ def _shadow_overlap(one: FloatArray, two: FloatArray, axis: FloatArray) -> Float
     return least
 
 
-def _depth(one: FloatArray, two: FloatArray, normal_one: FloatArray, normal_two: FloatArray) -> FloatArray:
-    """(k,) depth of crossing of triangle pairs (k, 3, 3): the least shadow overlap on the eleven axes."""
+def _least_overlap(depth: FloatArray, one: FloatArray, two: FloatArray, axis: FloatArray, good: BoolArray, tolerance: float) -> None:
+    """Lower depths (k,), in place, to the shadow overlap on unit axes (k, 3) that are good and of pairs not found shallow before."""
+    some = np.flatnonzero(good & (depth > tolerance))
+    if len(some):
+        depth[some] = np.minimum(depth[some], _shadow_overlap(one[some], two[some], axis[some]))
+
+
+def _depth(one: FloatArray, two: FloatArray, normal_one: FloatArray, normal_two: FloatArray, tolerance: float) -> FloatArray:
+    """(k,) depth of crossing of triangle pairs (k, 3, 3): the least shadow overlap on the eleven axes.
+
+    Of a pair found shallower than the tolerance on one axis the others are not asked.
+    """
     depth = np.minimum(_shadow_overlap(one, two, normal_one), _shadow_overlap(one, two, normal_two))
     sides_one, sides_two = one[:, [1, 2, 0]] - one, two[:, [1, 2, 0]] - two
     for a in range(3):
         for b in range(3):
             axis = np.cross(sides_one[:, a], sides_two[:, b])
-            length = np.linalg.norm(axis, axis=1)
+            long = np.linalg.norm(axis, axis=1)
             scale = np.linalg.norm(sides_one[:, a], axis=1) * np.linalg.norm(sides_two[:, b], axis=1)
-            good = length > 1e-9 * scale  # parallel sides give no axis
-            depth[good] = np.minimum(depth[good], _shadow_overlap(one[good], two[good], axis[good] / length[good, None]))
+            good = long > 1e-9 * scale  # parallel sides give no axis
+            _least_overlap(depth, one, two, axis / np.maximum(long, 1e-300)[:, None], good, tolerance)
     return depth
 
 
-def _flat_depth(one: FloatArray, two: FloatArray, normal_one: FloatArray, normal_two: FloatArray) -> FloatArray:
-    """(k,) depth of overlap, within their plane, of triangle pairs that lie on each other: the six side normals decide."""
+def _flat_depth(one: FloatArray, two: FloatArray, normal_one: FloatArray, normal_two: FloatArray, tolerance: float) -> FloatArray:
+    """(k,) depth of overlap, within their plane, of triangle pairs that lie on each other: the six side normals decide. See `_depth`."""
     depth = np.full(len(one), np.inf)
     for triangle, normal in ((one, normal_one), (two, normal_two)):
         for a in range(3):
-            axis = np.cross(normal, triangle[:, (a + 1) % 3] - triangle[:, a])
-            length = np.linalg.norm(axis, axis=1)
-            depth = np.minimum(depth, _shadow_overlap(one, two, axis / np.maximum(length, 1e-300)[:, None]))
+            some = np.flatnonzero(depth > tolerance)
+            axis = np.cross(normal[some], triangle[some, (a + 1) % 3] - triangle[some, a])
+            axis /= np.maximum(np.linalg.norm(axis, axis=1), 1e-300)[:, None]
+            depth[some] = np.minimum(depth[some], _shadow_overlap(one[some], two[some], axis))
     return depth
 
 
 def _with_places(
-    skin: Skin, facets: Faces, shells: Shells, corners: FloatArray, origin: FloatArray,
+    skin: Skin, facets: Faces, shells: Shells, points: FloatArray, origin: FloatArray,
     i: IntArray, j: IntArray, depth: FloatArray, flat: BoolArray, known: FloatArray, tolerance: float,
 ) -> Crossings:  # fmt: skip
     pairs = np.stack((np.minimum(i, j), np.maximum(i, j)), axis=1)
     order = np.argsort(pairs[:, 0] * len(skin.faces) + pairs[:, 1])
     pairs, depth, flat, known = pairs[order], depth[order], flat[order], known[order]
-    one, two = corners[pairs[:, 0]], corners[pairs[:, 1]]
+    one, two = points[skin.faces[pairs[:, 0]]], points[skin.faces[pairs[:, 1]]]
     normal_one, normal_two = facets.normal[pairs[:, 0]], facets.normal[pairs[:, 1]]
     start, end, amount = np.zeros((len(pairs), 3)), np.zeros((len(pairs), 3)), np.zeros(len(pairs))
     deep = ~flat

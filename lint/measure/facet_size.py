@@ -13,7 +13,7 @@ from lint.measure.vectors import columns, cross, dot, length, minus, picked
 from lint.terms import BoolArray, FloatArray, IntArray, Part
 
 LEAST = 1e-5  # of the diagonal; less sag than this is none, so that finely drawn skin is passed over
-LEAST_MM = 0.02  # where the unit is known: a quarter of the finest nozzle there is, 0.1 mm (common practice, no source), shows nothing less
+LEAST_MM = 0.01  # where the unit is known: well under what a nozzle of 0.1 mm, as fine as any, shows (common practice, no source)
 FLAT = 0.1  # degrees; faces that bend less are one flat facet
 LEVEL = 0.3  # degrees; a facet whose faces lean farther from their mean is a gentle curve drawn finely, and has no sag to speak of
 SHARP = 40.0  # degrees; an edge that bends more is meant to be one

@@ -106,20 +106,28 @@ def volume(shells: Shells) -> float:
 
 def regions(chosen: IntArray, pairs: IntArray, count: int) -> list[IntArray]:
     """Groups of the chosen faces that hang together across `pairs` (k, 2); `count` faces in all. Largest group first."""
+    label, several = joined(chosen, pairs, count)
+    if several < 2:
+        return [np.asarray(chosen)] if several else []
+    order = np.argsort(label, kind="stable")
+    groups = np.split(np.asarray(chosen)[order], np.flatnonzero(np.diff(label[order])) + 1)
+    return sorted(groups, key=len, reverse=True)
+
+
+def joined(chosen: IntArray, pairs: IntArray, count: int) -> tuple[IntArray, int]:
+    """The group of each of the chosen faces (k,), and how many groups there are, as in `regions`."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
     if not len(chosen):
-        return []
+        return np.zeros(0, dtype=np.int64), 0
     new = np.full(count, -1, dtype=np.int64)
     new[chosen] = np.arange(len(chosen))
-    a, b = new[pairs[:, 0]], new[pairs[:, 1]]
+    a, b = (np.take(new, np.ascontiguousarray(pairs[:, k])) for k in (0, 1))
     keep = (a >= 0) & (b >= 0)
     graph = coo_matrix((np.ones(int(keep.sum()), dtype=np.int8), (a[keep], b[keep])), shape=(len(chosen), len(chosen)))
-    label = connected_components(graph, directed=False)[1]
-    order = np.argsort(label, kind="stable")
-    groups = np.split(np.asarray(chosen)[order], np.flatnonzero(np.diff(label[order])) + 1)
-    return sorted(groups, key=len, reverse=True)
+    several, label = connected_components(graph, directed=False)
+    return label.astype(np.int64), int(several)
 
 
 def around(skin: Skin, faces: IntArray) -> Place:

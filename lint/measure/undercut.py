@@ -14,12 +14,11 @@ from numpy.typing import NDArray
 
 from lint.measure import measure
 from lint.measure.columns import Grid, crossings, grid_around
-from lint.measure.contact import Contact
 from lint.measure.edges import Edges
-from lint.measure.hollows import Hollows
 from lint.measure.rays import Rays
-from lint.measure.shells import Shells, around_points, regions
-from lint.measure.surface import Faces, Skin
+from lint.measure.shells import around_points, points_of, regions
+from lint.measure.surface import Faces, Skin, used_points
+from lint.measure.vectors import columns
 from lint.measure.walls import Patches
 from lint.terms import BoolArray, FloatArray, IntArray, Place
 
@@ -76,8 +75,8 @@ class Moulding:
         ground = _Ground(self._skin, self._facets, self._edges, self._rays, pull)
         locks: list[Lock] = []
         mask = np.zeros(len(self._skin.faces), dtype=bool)
-        by_face = np.argsort(patches.face, kind="stable")
-        by_face = by_face[hidden[by_face]]
+        by_face = np.flatnonzero(hidden)
+        by_face = by_face[np.argsort(patches.face[by_face], kind="stable")]
         sorted_face = patches.face[by_face]
         for faces in regions(chosen, self._edges.neighbours, len(self._skin.faces)):
             if area[faces].sum() < speck:
@@ -87,7 +86,7 @@ class Moulding:
             mine = by_face[np.arange(int(count.sum())) + np.repeat(left - np.cumsum(count) + count, count)]
             # Where all of a face is hidden, its corners are asked about too: the deepest point is often one of them.
             full = faces[area[faces] >= self._facets.area[faces] * (1 - 1e-9)]
-            corners = self._skin.vertices[np.unique(self._skin.faces[full])]
+            corners = self._skin.vertices[points_of(self._skin, full)]
             depth = ground.depth(np.vstack((patches.point[mine], corners)))
             mask[faces] = True
             locks.append(Lock(float(area[faces].sum()), depth, around_points(patches.point[mine], faces), faces))
@@ -95,26 +94,19 @@ class Moulding:
 
 
 @measure
-def moulding(
-    skin: Skin, edges: Edges, facets: Faces, patches: Patches, rays: Rays, contact: Contact, shells: Shells, hollows: Hollows
-) -> Moulding:
+def moulding(skin: Skin, edges: Edges, facets: Faces, patches: Patches, rays: Rays, covered: BoolArray) -> Moulding:
     """The part made ready to be asked about pulls; the pull itself is a fact of the run and not of the part."""
-    return Moulding(skin, edges, facets, patches, rays, _covered(skin, edges, contact, shells) | hollows.hidden)
+    return Moulding(skin, edges, facets, patches, rays, covered)
 
 
-def _covered(skin: Skin, edges: Edges, contact: Contact, shells: Shells) -> BoolArray:
-    """(m,) skin that the board keeps the mould from: what lies on it, and hollows, drains and sockets that open only downwards.
-
-    Where the skin on the board is a ring, it parts the skin within the ring from the outside; only the outside reaches its shell's top.
-    """
-    covered = np.zeros(len(skin.faces), dtype=bool)
-    covered[contact.faces] = True
-    top = skin.vertices[skin.faces, 2].max(axis=1)
-    summit = np.full(shells.count, -np.inf)
-    np.maximum.at(summit, shells.label, top)
-    for faces in regions(np.flatnonzero(~covered), edges.neighbours, len(skin.faces)):
-        covered[faces] = float(top[faces].max()) < summit[shells.label[faces[0]]]
-    return covered
+def _reaches(points: FloatArray, faces: IntArray) -> tuple[list[FloatArray], list[FloatArray]]:
+    """The least and the greatest x, y and z of each face, (m,) each."""
+    low, high = [], []
+    for along in columns(points):
+        a, b, c = (np.take(along, np.ascontiguousarray(faces[:, k])) for k in range(3))
+        low.append(np.minimum(np.minimum(a, b), c))
+        high.append(np.maximum(np.maximum(a, b), c))
+    return low, high
 
 
 class _Ground:
@@ -128,10 +120,17 @@ class _Ground:
         self.pull, self.rays = pull, rays
         self.points = skin.vertices @ self.frame.T
         self.faces = skin.faces
-        corner = self.points[skin.faces, 2]
-        self.face_low, self.face_high = corner.min(axis=1), corner.max(axis=1)
+        low, high = _reaches(self.points, skin.faces)
+        self.face_low, self.face_high = low[2], high[2]
+        size = np.maximum.reduce([high[k] - low[k] for k in range(3)])
+        self.step = float(np.quantile(size[:: max(len(size) // 10_000, 1)], 0.998)) if len(size) else 0.0
+        self.large = np.flatnonzero(size > self.step)  # the few that reach far are looked through each time
+        rest = np.flatnonzero(size <= self.step)
+        self.rising = rest[np.argsort(low[2][rest])]
+        self.rising_low, self.rising_high = low[2][self.rising], high[2][self.rising]
+        self.rising_at = low[0][self.rising], low[1][self.rising]
         self.fields: dict[int, NDArray[np.float32]] = {}
-        used = self.points[np.unique(skin.faces)]
+        used = used_points(Skin(self.points, skin.faces, skin.old))
         low, high = used.min(axis=0), used.max(axis=0)
         wide, narrow = max(high[:2] - low[:2]), min(high[:2] - low[:2])
         step = max(float(np.sqrt(wide * narrow / LINES)), float(8 * wide / LINES), 1e-6)  # a thread must not get a line for each micron
@@ -143,23 +142,30 @@ class _Ground:
         lean = facets.normal @ pull
         one, two = edges.neighbours.T
         outline = (lean[one] > 0) != (lean[two] > 0)
-        self.outline = edges.ends[edges.neighbour_edge[outline]]
+        self.outline = self.points[edges.ends[edges.neighbour_edge[outline]]]
+        self.outline = self.outline[np.argsort(self.outline[:, :, 0].mean(axis=1), kind="stable")]
+        self.outline_top = self.outline[:, :, 2].max(axis=1)
+        self.outline_middle = self.outline[:, :, :2].mean(axis=1)
+        self.outline_half = np.linalg.norm(self.outline[:, 1, :2] - self.outline[:, 0, :2], axis=1) / 2
         self.low, self.high = float(low[2]), float(high[2])
 
     def depth(self, points: FloatArray) -> float:
         """The greatest depth of some hidden points (k, 3), mm; 0 where none is hidden after all."""
         here = points @ self.frame.T
         rough = self._rough(here)
-        order = np.argsort(-rough)
-        tried = order[: TRIED // 2]
+        pitch = float(self.grid.pitch[0])
+        least = float(rough.max()) - 3 * pitch
+        if len(rough) > TRIED // 2:
+            least = min(least, float(np.partition(rough, -(TRIED // 2))[-(TRIED // 2)]))
+        order = np.flatnonzero(rough >= least)
+        order = order[np.lexsort((here[order, 2], here[order, 1], here[order, 0], -rough[order]))]
         rest = order[TRIED // 2 :]
-        near = rest[rough[rest] > rough[order[0]] - 3 * float(self.grid.pitch[0])]
-        tried = np.concatenate((tried, near[:: max(len(near) // (TRIED // 2), 1)]))
+        near = rest[rough[rest] > rough[order[0]] - 3 * pitch]
         best = 0.0
-        for k in tried:
+        for k in np.concatenate((order[: TRIED // 2], near[:: max(len(near) // (TRIED // 2), 1)])):
             # The line in the middle of the free cell that gave the rough depth is itself free: no point is deeper than that and a step.
-            if rough[k] + float(self.grid.pitch[0]) > best:
-                best = max(best, self._exact(here[k]))
+            if rough[k] + pitch > best:
+                best = max(best, self._exact(here[k], float(rough[k]) + 2 * pitch))
         return best
 
     def _rough(self, here: FloatArray) -> FloatArray:
@@ -179,8 +185,8 @@ class _Ground:
             depth[mine] = self.fields[k][y[mine], x[mine]]
         return depth
 
-    def _exact(self, at: FloatArray) -> float:
-        """Distance square to the pull from a point (3,) to the nearest free line.
+    def _exact(self, at: FloatArray, likely: float) -> float:
+        """Distance square to the pull from a point (3,) to the nearest free line, which is likely within so many mm.
 
         The edge of what overhangs a point is made of outline edges above it and of the skin's cut at its height. Their nearest points
         are tried from the nearest on: a line a hair beyond one that meets nothing from the point's height on is free.
@@ -188,26 +194,26 @@ class _Ground:
         hair = 4 * self.rays.gap + NUDGE
         if self._free(at + hair * _COMPASS, NUDGE).any():
             return 0.0
-        segments = np.vstack((self._outline_above(at[2]), self._cut(at[2])))
-        if not len(segments):
-            return 0.0
-        a, b = segments[:, 0], segments[:, 1]
-        along = b - a
-        length = np.einsum("ij,ij->i", along, along)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            share = np.where(length > 0, np.einsum("ij,ij->i", at[:2] - a, along) / length, 0.0)
-        nearest = a + np.clip(share, 0, 1)[:, None] * along
-        away = nearest - at[:2]
-        distance = np.linalg.norm(away, axis=1)
-        order = np.argsort(distance)
-        for begin in range(0, len(order), 128):
-            some = order[begin : begin + 128]
-            with np.errstate(invalid="ignore", divide="ignore"):
-                unit = np.where(distance[some, None] > 0, away[some] / distance[some, None], 0.0)
-            spots = np.column_stack((nearest[some] + hair * unit, np.full(len(some), at[2])))
-            free = self._free(spots, NUDGE)
-            if free.any():
-                return float(distance[some][np.argmax(free)])
+        tried = -1.0
+        for within in (likely, 4 * likely, np.inf):
+            segments = np.vstack((self._outline_above(at, within), self._cut(at, within)))
+            a, b = segments[:, 0], segments[:, 1]
+            along = b - a
+            length = along[:, 0] ** 2 + along[:, 1] ** 2
+            to = at[:2] - a
+            share = np.divide(to[:, 0] * along[:, 0] + to[:, 1] * along[:, 1], length, out=np.zeros(len(a)), where=length > 0)
+            nearest = a + np.clip(share, 0, 1)[:, None] * along
+            away = nearest - at[:2]
+            distance = np.hypot(away[:, 0], away[:, 1])
+            some = np.flatnonzero((distance > tried) & (distance <= within))
+            some = some[np.argsort(distance[some])]
+            unit = np.divide(away, distance[:, None], out=np.zeros_like(away), where=distance[:, None] > 0)
+            for begin in range(0, len(some), 64):
+                few = some[begin : begin + 64]
+                free = self._free(np.column_stack((nearest[few] + hair * unit[few], np.full(len(few), at[2]))), NUDGE)
+                if free.any():
+                    return float(distance[few][np.argmax(free)])
+            tried = within
         return 0.0
 
     def _free(self, spots: FloatArray, lift: float) -> BoolArray:
@@ -216,14 +222,25 @@ class _Ground:
         clear: BoolArray = met < 0
         return clear
 
-    def _outline_above(self, height: float) -> FloatArray:
-        """Outline edges as far as they lie above a height, in plan: (k, 2, 2)."""
-        ends = self.points[self.outline]
-        return _clipped(ends, height)
+    def _outline_above(self, at: FloatArray, within: float) -> FloatArray:
+        """Outline edges as far as they lie above a point (3,), of those that may be within so many mm of it, in plan: (k, 2, 2)."""
+        reach = within + float(self.outline_half.max(initial=0.0))
+        first, last = np.searchsorted(self.outline_middle[:, 0], (at[0] - reach, at[0] + reach))
+        some = slice(int(first), int(last))
+        off = self.outline_middle[some] - at[:2]
+        near = (self.outline_top[some] > at[2]) & (np.hypot(off[:, 0], off[:, 1]) <= within + self.outline_half[some])
+        return _clipped(self.outline[some][near], at[2])
 
-    def _cut(self, height: float) -> FloatArray:
-        """The skin's cut at a height, in plan: (k, 2, 2)."""
-        across = np.flatnonzero((self.face_low <= height) & (self.face_high > height))
+    def _cut(self, at: FloatArray, within: float) -> FloatArray:
+        """The skin's cut at the height of a point (3,), of faces that may be within so many mm of it, in plan: (k, 2, 2)."""
+        height, hair = float(at[2]), 1e-9 * (abs(float(at[2])) + self.step)
+        first, last = np.searchsorted(self.rising_low, (height - self.step - hair, height + hair), side="left")
+        some = slice(int(first), int(last))
+        near = (self.rising_low[some] <= height) & (self.rising_high[some] > height)
+        for k in (0, 1):
+            near &= np.abs(self.rising_at[k][some] + self.step / 2 - at[k]) <= within + self.step / 2 + hair
+        large = self.large[(self.face_low[self.large] <= height) & (self.face_high[self.large] > height)]
+        across = np.concatenate((self.rising[some][near], large))
         z = self.points[self.faces[across], 2] - height
         corner = self.points[self.faces[across], :2]
         above = z > 0
