@@ -86,6 +86,8 @@ def _judge(
         for missing in rule.needs:
             require(missing, part, settings)
         missing = ""
+        if rule.compares and shelf is not None:
+            shelf.require_others(part)  # before anything is measured for nobody
         inputs: dict[str, Any] = {}
         for name in wants(rule.function):
             if name == "settings":

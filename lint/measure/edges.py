@@ -10,6 +10,8 @@ from lint.measure import measure
 from lint.measure.surface import Skin
 from lint.terms import BoolArray, IntArray
 
+_WALK = 64  # faces that a walk round a point meets at the most
+
 
 @dataclass(frozen=True)
 class Edges:
@@ -162,8 +164,8 @@ def _chain(skin: Skin, edges: Edges, half: IntArray, start: IntArray, end: IntAr
     return once
 
 
-def _fans(skin: Skin, edges: Edges) -> IntArray:
-    """(3m,) for each face corner the fan it belongs to: corners at one point joined across shared edges."""
+def _fans(skin: Skin, edges: Edges, asked: BoolArray | None = None) -> IntArray:
+    """(3m,) for each face corner the fan it belongs to: corners at one point joined across shared edges. asked: (n,) which points."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
@@ -176,6 +178,9 @@ def _fans(skin: Skin, edges: Edges) -> IntArray:
     along = np.take(flat, one) == np.take(flat, two)  # both run the same way: start lies on start
     rows = np.concatenate((one, ahead_one))
     columns = np.concatenate((np.where(along, two, ahead_two), np.where(along, ahead_two, two)))
+    if asked is not None:
+        wanted = asked[flat[rows]]
+        rows, columns = rows[wanted], columns[wanted]
     graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(corners, corners))
     label: IntArray = connected_components(graph, directed=False)[1].astype(np.int64)
     return label
@@ -232,11 +237,43 @@ def pinched(skin: Skin, edges: Edges) -> IntArray:
 
     A fan is a set of face corners joined across shared edges; a sound point has exactly one.
     """
-    fan = _fans(skin, edges)
-    real = edges.half_edge >= 0
-    point = np.full(int(fan.max(initial=-1)) + 1, -1, dtype=np.int64)  # all corners of a fan stand on one point
-    point[fan[real]] = skin.faces.reshape(-1)[real]
-    fans = np.bincount(point[point >= 0], minlength=len(skin.vertices))
-    several = np.flatnonzero(fans > 1)
-    crowded = np.unique(edges.ends[edges.crowded])
-    return np.setdiff1d(several, crowded)
+    flat = skin.faces.reshape(-1)
+    one, two = (edges.order[edges.begin[edges.neighbour_edge[edges.agree]] + k] for k in (0, 1))
+    twin = np.full(len(flat), -1, dtype=np.int64)
+    twin[one], twin[two] = two, one
+    lone = np.flatnonzero(twin < 0)
+    unsound = np.zeros(len(skin.vertices), dtype=bool)
+    unsound[flat[lone]] = unsound[flat[_next(lone)]] = True
+    several = _not_walked(flat, twin, unsound)
+    if unsound.any():
+        fan = _fans(skin, edges, unsound)
+        real = np.flatnonzero((edges.half_edge >= 0) & unsound[flat])
+        point = np.full(int(fan.max(initial=-1)) + 1, -1, dtype=np.int64)  # all corners of a fan stand on one point
+        point[fan[real]] = flat[real]
+        fans = np.bincount(point[point >= 0], minlength=len(skin.vertices))
+        several = np.concatenate((several, np.flatnonzero(fans > 1)))
+    return np.setdiff1d(several, np.unique(edges.ends[edges.crowded]))
+
+
+def _not_walked(flat: IntArray, twin: IntArray, unsound: BoolArray) -> IntArray:
+    """Points whose faces are not all met on one walk round the point, over twin half-edges (3m,).
+
+    Points with an edge that has no twin are left out, and so, marked as unsound in place, are those with very many faces.
+    """
+    corners = np.bincount(flat, minlength=len(unsound))
+    some = np.flatnonzero((corners > 0) & ~unsound)
+    start = np.empty(len(unsound), dtype=np.int64)
+    start[flat] = np.arange(len(flat))
+    begin = start[some]
+    at = begin
+    missed = []
+    for met in range(1, _WALK):
+        at = _next(np.take(twin, at))
+        back = at == begin
+        missed.append(some[back & (corners[some] != met)])
+        on = np.flatnonzero(~back)
+        some, begin, at = some[on], begin[on], at[on]
+        if not len(some):
+            break
+    unsound[some] = True
+    return np.concatenate(missed)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from lint.measure import measure
 from lint.measure.contact import Contact
 from lint.measure.edges import Edges
-from lint.measure.shells import around_points
+from lint.measure.shells import around_points, points_of
 from lint.measure.surface import Faces, Skin
 from lint.measure.walls import Gaps, Patches
 from lint.terms import BoolArray, FloatArray, IntArray, Place
@@ -18,6 +19,7 @@ from lint.terms import BoolArray, FloatArray, IntArray, Place
 WIDE = 12.0
 # Two skins that close on each other faster than this, in degrees, meet in a fold that opens towards the eye and not in a recess.
 FOLD = 60.0
+_CELLS = 200  # along an axis; of a part with more, read in the wrong unit perhaps, a tree is asked at once
 
 
 @dataclass(frozen=True)
@@ -73,7 +75,7 @@ def recesses(
         mine = by_patch[np.searchsorted(patch_label, which, "left") : np.searchsorted(patch_label, which, "right")]
         if which in barred or not len(rim) or not len(mine):
             continue
-        points = np.vstack((skin.vertices[np.unique(skin.faces[faces])], patches.point[mine]))
+        points = np.vstack((skin.vertices[points_of(skin, faces)], patches.point[mine]))
         depth = float(_distance_to(skin.vertices, rim, points).max())
         found.append(Recess(depth, _middle(gaps.width[mine], patches.area[mine]), around_points(points, faces), faces))
     return tuple(sorted(found, key=lambda r: -r.ratio))
@@ -93,19 +95,53 @@ def _pieces(within: BoolArray, edges: Edges, face: IntArray, across: IntArray, c
 
 def _floors(near: BoolArray, total: FloatArray, facets: Faces, patches: Patches) -> BoolArray:
     """(m,) faces close to a recess that look out of it, such as its floor: a ball WIDE across cannot touch most of their area."""
-    from scipy.spatial import cKDTree
-
-    beside, _ = cKDTree(patches.point[near]).query(patches.point, distance_upper_bound=WIDE)
-    asked = np.flatnonzero(np.isfinite(beside) & ~near)
+    asked = np.flatnonzero(~near)
+    asked = asked[_any_within(patches.point[near], patches.point[asked], WIDE)]
     floors = np.zeros(len(total), dtype=bool)
     if not len(asked):
         return floors
     face = patches.face[asked]
     ball = patches.point[asked] + WIDE / 2 * facets.normal[face]
-    touched, _ = cKDTree(patches.point).query(ball, distance_upper_bound=WIDE / 2)
-    shut = touched < 0.9 * WIDE / 2
+    shut = np.isfinite(_tree(patches.point).query(ball, distance_upper_bound=0.9 * WIDE / 2)[0])
     floors[:] = np.bincount(face, weights=patches.area[asked] * shut, minlength=len(total)) > total / 2
     return floors
+
+
+def _tree(points: FloatArray) -> Any:
+    from scipy.spatial import cKDTree
+
+    return cKDTree(points, leafsize=32, balanced_tree=False, compact_nodes=False)
+
+
+def _any_within(points: FloatArray, asked: FloatArray, reach: float) -> BoolArray:
+    """(k,) whether any of some points lies nearer than `reach` mm to each point asked.
+
+    Told by cells first: two points in one cell are near, and far when no point is in a cell within two of theirs.
+    """
+    from scipy.ndimage import maximum_filter
+
+    cell = reach / 3**0.5 * (1 - 1e-9)
+    low, high = points.min(axis=0) - 3 * cell, points.max(axis=0) + 3 * cell
+    if ((high - low) / cell > _CELLS).any():
+        return np.asarray(np.isfinite(_tree(points).query(asked, distance_upper_bound=reach)[0]))
+    count = np.ceil((high - low) / cell).astype(np.int64) + 1
+    taken = np.zeros(count, dtype=bool)
+    taken.reshape(-1)[_cell_of(points, low, cell, count)] = True
+    about = maximum_filter(taken, size=5, mode="constant", cval=False)
+    inside = np.flatnonzero(((asked >= low) & (asked <= high)).all(axis=1))
+    at = _cell_of(asked[inside], low, cell, count)
+    found = np.zeros(len(asked), dtype=bool)
+    found[inside] = taken.reshape(-1)[at]
+    unsure = inside[about.reshape(-1)[at] & ~taken.reshape(-1)[at]]
+    if len(unsure):
+        found[unsure] = np.isfinite(_tree(points).query(asked[unsure], distance_upper_bound=reach)[0])
+    return found
+
+
+def _cell_of(points: FloatArray, low: FloatArray, cell: float, count: IntArray) -> IntArray:
+    x, y, z = (((points[:, k] - low[k]) / cell).astype(np.int64) for k in range(3))
+    flat: IntArray = (x * count[1] + y) * count[2] + z
+    return flat
 
 
 def _distance_to(vertices: FloatArray, rim: IntArray, points: FloatArray) -> FloatArray:

@@ -8,7 +8,8 @@ import numpy as np
 
 from lint.measure import measure
 from lint.measure.edges import Edges
-from lint.measure.surface import Faces, Skin
+from lint.measure.surface import Faces, Skin, hashed
+from lint.measure.vectors import columns, dot, minus, picked
 from lint.terms import BoolArray, FloatArray, IntArray
 
 MOST = 60_000  # points judged; a larger part is sampled
@@ -86,15 +87,15 @@ def rough_regions(roughness: Roughness, limit: float) -> list[IntArray]:
 
 
 def sampled_points(skin: Skin, edges: Edges) -> IntArray:
-    """Points that are on no open or crowded edge, at most 60,000 of them, picked by a hash of where they lie in the file's order."""
+    """Points that are on no open or crowded edge, at most 60,000 of them, picked by a hash of their coordinates."""
     inner = np.zeros(len(skin.vertices), dtype=bool)
     inner[edges.ends.reshape(-1)] = True
     inner[edges.ends[edges.count != 2].reshape(-1)] = False
     points = np.flatnonzero(inner)
     if len(points) <= MOST:
         return points
-    picked: IntArray = np.sort(np.random.default_rng(12).choice(points, MOST, replace=False))
-    return picked
+    key = hashed(skin.vertices[points].view(np.uint64))
+    return np.asarray(np.sort(points[np.argpartition(key, MOST)[:MOST]]))
 
 
 def quadric_fit(skin: Skin, normal: FloatArray, points: IntArray, begin: IntArray, neighbour: IntArray) -> Fit:
@@ -118,8 +119,9 @@ def point_normals(skin: Skin, facets: Faces) -> FloatArray:
     """(n, 3) unit normals, the mean of the faces round a point by their area."""
     total = np.zeros((len(skin.vertices), 3))
     for axis in range(3):
-        weight = np.repeat(facets.normal[:, axis] * facets.area, 3)
-        total[:, axis] = np.bincount(skin.faces.reshape(-1), weights=weight, minlength=len(total))
+        weight = facets.normal[:, axis] * facets.area
+        for corner in range(3):
+            total[:, axis] += np.bincount(skin.faces[:, corner], weights=weight, minlength=len(total))
     unit: FloatArray = total / np.maximum(np.linalg.norm(total, axis=1), 1e-300)[:, None]
     return unit
 
@@ -143,17 +145,20 @@ def _fit_block(centre: FloatArray, normal: FloatArray, near: FloatArray, begin: 
     u = np.cross(normal, side)
     u /= np.maximum(np.linalg.norm(u, axis=1), 1e-300)[:, None]
     v = np.cross(normal, u)
-    off = near - centre[owner]
-    x, y, z = (np.einsum("ij,ij->i", off, axis[owner]) for axis in (u, v, normal))
+    off = minus(columns(near), picked(columns(centre), owner))
+    x, y, z = (dot(off, picked(columns(axis), owner)) for axis in (u, v, normal))
     reach = np.sqrt(np.maximum.reduceat(x * x + y * y, begin[:-1]))
     scale = np.maximum(reach, 1e-300)[owner]
     x, y, z = x / scale, y / scale, z / scale
-    base = np.stack((np.ones_like(x), x, y, x * x, x * y, y * y), axis=1)
-    left = np.add.reduceat(base[:, :, None] * base[:, None, :], begin[:-1], axis=0)
-    right = np.add.reduceat(base * z[:, None], begin[:-1], axis=0)
+    base = (np.ones_like(x), x, y, x * x, x * y, y * y)
+    left, right = np.empty((len(centre), 6, 6)), np.empty((len(centre), 6))
+    for i in range(6):
+        for j in range(i + 1):
+            left[:, i, j] = left[:, j, i] = np.add.reduceat(base[i] * base[j], begin[:-1])
+        right[:, i] = np.add.reduceat(base[i] * z, begin[:-1])
     left[:, np.arange(6), np.arange(6)] += 1e-9 * count[:, None]
     solved = np.linalg.solve(left, right[:, :, None])[:, :, 0]
-    residue = z - np.einsum("ij,ij->i", base, solved[owner])
+    residue = z - sum(b * solved[owner, i] for i, b in enumerate(base))
     square = np.add.reduceat(residue**2, begin[:-1])
     spare = np.maximum(count - 6, 1)
     noise = reach * np.sqrt(square / (spare * (1 - 2 / (9 * spare)) ** 3))

@@ -56,7 +56,7 @@ def weld_exact(points: FloatArray) -> tuple[FloatArray, IntArray]:
         return np.zeros((0, 3)), np.zeros(0, dtype=np.int64)
     clean = np.ascontiguousarray(points, dtype=np.float64) + 0.0
     room = np.uint64(max(count - 1, 1).bit_length())
-    key = _hashed(clean.view(np.uint64))
+    key = hashed(clean.view(np.uint64))
     key >>= room
     key <<= room
     key |= np.arange(count, dtype=np.uint64)
@@ -82,7 +82,7 @@ def weld_exact(points: FloatArray) -> tuple[FloatArray, IntArray]:
     return clean[own], np.take(number, first)
 
 
-def _hashed(bits: NDArray[np.uint64]) -> NDArray[np.uint64]:
+def hashed(bits: NDArray[np.uint64]) -> NDArray[np.uint64]:
     """A 64-bit hash of each row (n, 3)."""
     with np.errstate(over="ignore"):
         key = bits[:, 0] * np.uint64(0x9E3779B97F4A7C15)

@@ -17,7 +17,7 @@ from lint.measure.columns import Grid, crossings, grid_around
 from lint.measure.edges import Edges
 from lint.measure.rays import Rays
 from lint.measure.shells import around_points, points_of, regions
-from lint.measure.surface import Faces, Skin, used_points
+from lint.measure.surface import Faces, Skin, hashed, used_points
 from lint.measure.vectors import columns
 from lint.measure.walls import Patches
 from lint.terms import BoolArray, FloatArray, IntArray, Place
@@ -27,6 +27,8 @@ ALONG = 0.25
 LINES = 90_000
 LEVELS = 24
 TRIED = 24
+_ALL = 2_000  # points of a region that are put in order; of more, some are picked
+_ROUNDS, _ABOUT = 4, 8  # how often, and how many points about the deepest, are tried after it
 NUDGE = 1e-3
 _COMPASS = np.vstack((np.zeros(3), [(np.cos(a), np.sin(a), 0.0) for a in np.arange(8) * np.pi / 4]))
 
@@ -154,19 +156,34 @@ class _Ground:
         here = points @ self.frame.T
         rough = self._rough(here)
         pitch = float(self.grid.pitch[0])
-        least = float(rough.max()) - 3 * pitch
-        if len(rough) > TRIED // 2:
-            least = min(least, float(np.partition(rough, -(TRIED // 2))[-(TRIED // 2)]))
-        order = np.flatnonzero(rough >= least)
-        order = order[np.lexsort((here[order, 2], here[order, 1], here[order, 0], -rough[order]))]
-        rest = order[TRIED // 2 :]
-        near = rest[rough[rest] > rough[order[0]] - 3 * pitch]
-        best = 0.0
-        for k in np.concatenate((order[: TRIED // 2], near[:: max(len(near) // (TRIED // 2), 1)])):
+        order = np.lexsort((here[:, 2], here[:, 1], here[:, 0], -rough)) if len(here) <= _ALL else self._spread(here, rough)
+        tried = np.zeros(len(here), dtype=bool)
+        best, deepest = 0.0, int(order[0])
+        some = np.concatenate((order[: TRIED // 3], order[TRIED // 3 :: max(len(order) // TRIED, 1)]))
+        for _ in range(_ROUNDS):
+            before = best
+            tried[some] = True
             # The line in the middle of the free cell that gave the rough depth is itself free: no point is deeper than that and a step.
-            if rough[k] + pitch > best:
-                best = max(best, self._exact(here[k], float(rough[k]) + 2 * pitch))
+            for k in some[rough[some] + pitch > best]:
+                if rough[k] + pitch > best:
+                    depth = self._exact(here[k], float(rough[k]) + 2 * pitch)
+                    if depth > best:
+                        best, deepest = depth, int(k)
+            if best <= before:
+                break
+            away = ((here - here[deepest]) ** 2).sum(axis=1)  # and on from the deepest to those about it
+            away[tried | (rough + pitch <= best)] = np.inf
+            some = np.argpartition(away, min(_ABOUT, len(away) - 1))[:_ABOUT]
+            some = some[np.isfinite(away[some])]
         return best
+
+    def _spread(self, here: FloatArray, rough: FloatArray) -> IntArray:
+        """Of very many points some hundreds, the roughly deepest and others all over, by what lies where and not by their numbers."""
+        top = np.flatnonzero(rough >= np.partition(rough, -_ALL // 4)[-_ALL // 4])
+        key = hashed(np.ascontiguousarray(here).view(np.uint64))
+        top = top[np.argsort(key[top])][: _ALL // 2]
+        some = np.union1d(top, np.argpartition(key, _ALL // 2)[: _ALL // 2])
+        return np.asarray(some[np.lexsort((key[some], -rough[some]))])
 
     def _rough(self, here: FloatArray) -> FloatArray:
         """Depth of each point to about a grid step, (k,): the outline taken at the next of some levels below the point."""

@@ -32,6 +32,8 @@ def real(path: Path, faces: int, seed: int = SEED) -> solids.Mesh:
         raise ValueError(f"{path.name} is no closed solid: {solid.status()}")
     cut = solid.trim_by_plane((0.0, 0.0, 1.0), FOOT * TALL).to_mesh64()
     points, kept = np.array(cut.vert_properties)[:, :3], np.array(cut.tri_verts).astype(np.int64)
+    if len(kept) > faces:
+        raise ValueError(f"{path.name} has more than {faces} faces already")
     return _bumped(_finer(_set(points, kept), faces), seed)
 
 
