@@ -86,7 +86,7 @@ def _judge(
         for missing in rule.needs:
             require(missing, part, settings)
         missing = ""
-        if rule.compares and shelf is not None:
+        if rule.picks and shelf is not None:
             shelf.require_others(part)  # before anything is measured for nobody
         inputs: dict[str, Any] = {}
         for name in wants(rule.function):
