@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lint.measure.vectors import Three, columns
-from lint.terms import BoolArray, FloatArray, IntArray
+from lint.terms import FloatArray, IntArray
 
 Pairs = tuple[IntArray, IntArray]
-Level = list[NDArray[np.float32]]
+Level = tuple[list[NDArray[np.float32]], list[NDArray[np.float32]]]
 CHUNK = 49_152  # pairs worked on at once: the boxes they touch stay in the processor's cache
 
 
@@ -34,7 +34,7 @@ def along_curve(low: Three, high: Three) -> Iterator[tuple[IntArray, IntArray]]:
         return
     levels = _tree(low, high)
     first = np.zeros(1, dtype=np.int64)
-    waiting: list[tuple[Pairs, int]] = [((first, first), len(levels) - 1)]
+    waiting: list[tuple[Pairs, int]] = [((first, first), len(levels))]
     while waiting:
         (i, j), level = waiting.pop()
         if len(i) > CHUNK:
@@ -65,35 +65,39 @@ def morton(points: FloatArray) -> NDArray[np.uint64]:
 
 
 def _tree(low: Three, high: Three) -> list[Level]:
-    """Boxes as three low and three high coordinates, level 0 one a leaf, each next level the union of two neighbours."""
+    """Boxes as three low and three high coordinates, level 0 one a leaf, each next level the union of two neighbours.
+
+    Each coordinate is held apart for the first and the second of two neighbours, so that row i of both are the children of box i above.
+    The top level has one box, and an empty one beside it.
+    """
     minus, plus = np.float32(-np.inf), np.float32(np.inf)
-    levels = [
-        [np.nextafter(x.astype(np.float32), minus) for x in low] + [np.nextafter(x.astype(np.float32), plus) for x in high]
-    ]
-    while len(levels[-1][0]) > 1:
-        level = levels[-1]
-        if len(level[0]) % 2:
-            level = [np.append(x, plus if k < 3 else minus) for k, x in enumerate(level)]
-        levels.append([(np.minimum if k < 3 else np.maximum)(x[0::2], x[1::2]) for k, x in enumerate(level)])
-    return levels
+    boxes = [np.nextafter(x.astype(np.float32), minus) for x in low] + [np.nextafter(x.astype(np.float32), plus) for x in high]
+    levels: list[Level] = []
+    while True:
+        if len(boxes[0]) % 2:  # an empty box overlaps nothing
+            boxes = [np.append(x, plus if k < 3 else minus) for k, x in enumerate(boxes)]
+        first, second = ([np.ascontiguousarray(x[k::2]) for x in boxes] for k in (0, 1))
+        levels.append((first, second))
+        if len(first[0]) == 1:
+            return levels
+        boxes = [(np.minimum if k < 3 else np.maximum)(first[k], second[k]) for k in range(6)]
 
 
-def _children(i: IntArray, j: IntArray, boxes: Level, leaves: bool) -> Pairs:
+def _children(i: IntArray, j: IntArray, level: Level, leaves: bool) -> Pairs:
     """Pairs of children of the node pairs (i, j), i <= j, whose boxes overlap."""
-    apart: BoolArray = i != j
-    i, j = 2 * i, 2 * j
-    one = np.concatenate((i, i + 1, i, (i + 1)[apart]))
-    two = np.concatenate((j, j + 1, j + 1, j[apart]))
-    last = len(boxes[0]) - 1
-    if len(two) and int(two.max()) > last:
-        keep = (one <= last) & (two <= last)
-        one, two = one[keep], two[keep]
-    if leaves:
-        keep = one != two
-        one, two = one[keep], two[keep]
-    for axis in range(3):
-        hit = np.flatnonzero(
-            (np.take(boxes[axis], one) <= np.take(boxes[axis + 3], two)) & (np.take(boxes[axis], two) <= np.take(boxes[axis + 3], one))
-        )
-        one, two = np.take(one, hit), np.take(two, hit)
-    return one, two
+    one = [[np.take(x, i) for x in side] for side in level]
+    two = [[np.take(x, j) for x in side] for side in level]
+    same = i == j
+    found = []
+    for a in (0, 1):
+        for b in (0, 1):
+            hit = one[a][0] <= two[b][3]
+            for axis in range(3):
+                if axis:
+                    hit &= one[a][axis] <= two[b][axis + 3]
+                hit &= two[b][axis] <= one[a][axis + 3]
+            if a > b or (leaves and a == b):  # a node against itself: its two children once, and a leaf is no pair
+                hit &= ~same
+            kept = np.flatnonzero(hit)
+            found.append((2 * np.take(i, kept) + a, 2 * np.take(j, kept) + b))
+    return np.concatenate([f[0] for f in found]), np.concatenate([f[1] for f in found])
