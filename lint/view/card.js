@@ -4,9 +4,10 @@
   const all = (what, from = document) => Array.from(from.querySelectorAll(what));
   const root = document.documentElement, viewer = document.getElementById('viewer');
   const canvas = viewer.querySelector('canvas'), status = viewer.querySelector('.status');
-  const cutAt = viewer.querySelector('.cut-at'), slider = viewer.querySelector('[name=at]'), measureButton = viewer.querySelector('[data-measure]');
+  const cutAt = viewer.querySelector('.cut-at'), slider = viewer.querySelector('[name=at]');
+  const measureButton = viewer.querySelector('[data-measure]');
   const lengths = viewer.querySelector('.lengths'), movedButton = viewer.querySelector('[data-moved]');
-  let view = null, room = null, scene = null, values = null, places = [], at = -1, keep = null, unit = 'mm', loading = null;
+  let view = null, room = null, scene = null, values = null, places = [], at = -1, keep = null, unit = 'mm', loading = null, solid = false;
 
   const light = document.querySelector('.light');
   light.hidden = false;
@@ -56,6 +57,7 @@
       view = createView(canvas, { onPin: pinned, onMeasure: measured, lengthUnit: unit });
       if (!view) return fail('it has no WebGL2');
     }
+    solid = meshes.every((mesh) => mesh.closed);
     const labels = new Map(all(`li[id^="place-${name}-"]`).map((li) => [li.value, li]));
     const told = (n) => (labels.has(n) ? heading(labels.get(n)) : '');
     view.show(scene.rooms.map((r, k) => ({
@@ -67,9 +69,12 @@
     for (const button of all('[data-step]', viewer)) button.disabled = !places.length;
     plain();
     draw();
-    if (values !== null) values = null;
+    values = null;
     const last = scene.rooms[scene.rooms.length - 1];
-    if (last.moved) values = { part: scene.rooms.length - 1, scaleMm: last.scale, array: await decodeValues(last.moved, meshes[scene.rooms.length - 1].points.length / 3) };
+    if (last.moved) {
+      const array = await decodeValues(last.moved, meshes[meshes.length - 1].points.length / 3);
+      values = { part: meshes.length - 1, scaleMm: last.scale, array };
+    }
     viewer.dataset.ready = name;
   }
 
@@ -142,7 +147,7 @@
     const words = `${spot.toFixed(unit === 'mm' ? 1 : 4)} ${unit}`;
     viewer.querySelector('.cut-at output').textContent = `at ${words}`;
     slider.setAttribute('aria-valuetext', words);
-    say(`Cut open at ${axis} = ${words}.`);
+    say(`Cut open at ${axis} = ${words}. ${solid ? 'Where it is lined, it is solid.' : 'The skin is open: only its edge shows.'}`);
   }
 
   function cutAlong(axis) {

@@ -96,7 +96,8 @@ void main() {
     if (strong) c = mix(c, pencil, 0.14);
   }
   if (cutting && abs(off) < 1.3 * fwidth(off)) c = mix(c, pencil, 0.9);
-  if (boxed == 1 && (any(lessThan(spot, boxLow)) || any(greaterThan(spot, boxHigh)))) c = mix(c, board, 0.72 - 0.3 * stripe(at.x, 5.0, 1.0));
+  bool outside = any(lessThan(spot, boxLow)) || any(greaterThan(spot, boxHigh));
+  if (boxed == 1 && outside) c = mix(c, board, 0.72 - 0.3 * stripe(at.x, 5.0, 1.0));
   colour = vec4(c, 1.0);
 }`;
 
@@ -189,7 +190,10 @@ function painterOf(gl) {
         const marks = new Uint8Array(2 * mesh.faces.length);
         for (const { chosen, weight, ranges } of patches) {
           for (let r = 0; r < ranges.length; r += 2) {
-            for (let i = 3 * ranges[r]; i < 3 * (ranges[r] + ranges[r + 1]); i++) (marks[2 * i] = chosen ? 1 : 0), (marks[2 * i + 1] = weight);
+            for (let i = 3 * ranges[r]; i < 3 * (ranges[r] + ranges[r + 1]); i++) {
+              marks[2 * i] = chosen ? 1 : 0;
+              marks[2 * i + 1] = weight;
+            }
           }
         }
         put(2, marks);

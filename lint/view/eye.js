@@ -33,7 +33,8 @@ function eyeOn(scene, ask, still) {
   function go(to) {
     to.pitch = upright(to.pitch);
     const round = to.yaw - stand.yaw;
-    flight = still ? null : { from: { ...stand, yaw: to.yaw - Math.atan2(Math.sin(round), Math.cos(round)) }, to, began: performance.now() };
+    const from = { ...stand, yaw: to.yaw - Math.atan2(Math.sin(round), Math.cos(round)) }; // the short way round
+    flight = still ? null : { from, to, began: performance.now() };
     if (still) stand = to;
     ask();
   }

@@ -10,7 +10,8 @@ const REACH = [0.02, 0.04, 0.08]; // shares of the part's size within which a ba
 function studied(mesh) {
   if (mesh.studied) return mesh.studied;
   const { points: p, faces: f, cross: c, count } = mesh;
-  const sums = new Float64Array(p.length), middle = new Float64Array(3 * count), own = new Float32Array(3 * count), calmed = new Float32Array(3 * count);
+  const sums = new Float64Array(p.length), middle = new Float64Array(3 * count);
+  const own = new Float32Array(3 * count), calmed = new Float32Array(3 * count);
   for (let i = 0; i < f.length; i++) for (let axis = 0, face = (i / 3) | 0; axis < 3; axis++) sums[3 * f[i] + axis] += c[3 * face + axis];
   for (let face = 0; face < count; face++) {
     const from = 3 * face, [i, j, k] = [3 * f[from], 3 * f[from + 1], 3 * f[from + 2]];
@@ -269,7 +270,7 @@ function lengthBetween(a, b) {
     const turn = (Math.acos(Math.min(1, Math.abs(dot(a.normal, b.normal)))) * 180) / Math.PI;
     if (turn < 5) {
       const way = unit(dot(a.normal, b.normal) < 0 ? sub(a.normal, b.normal) : add(a.normal, b.normal));
-      const gap = (dot(sub(b.middle, a.middle), a.normal) + dot(sub(b.middle, a.middle), b.normal) * Math.sign(dot(a.normal, b.normal))) / 2;
+      const arm = sub(b.middle, a.middle), gap = (dot(arm, a.normal) + dot(arm, b.normal) * Math.sign(dot(a.normal, b.normal))) / 2;
       const from = between(a.point, b.point, 0.5);
       const start = add(from, times(way, dot(sub(a.middle, from), a.normal) / dot(way, a.normal)));
       const ends = [start, add(start, times(way, gap))];
@@ -282,9 +283,12 @@ function lengthBetween(a, b) {
       const spot = other.kind === 'ball' ? other.middle : other.point;
       const off = dot(sub(spot, flat.middle), flat.normal);
       const ends = [spot, sub(spot, times(flat.normal, off))];
-      return { length: Math.abs(off), ends: flat === a ? ends.reverse() : ends, words: `square from a flat face to ${other.kind === 'ball' ? 'the middle of a ball' : 'a point'}` };
+      const what = other.kind === 'ball' ? 'the middle of a ball' : 'a point';
+      return { length: Math.abs(off), ends: flat === a ? ends.reverse() : ends, words: `square from a flat face to ${what}` };
     }
   }
   const ends = [a, b].map((held) => (held.kind === 'ball' ? held.middle : held.point));
-  return { length: long(sub(ends[1], ends[0])), ends, words: a.kind === 'ball' || b.kind === 'ball' ? 'from a point to the middle of a ball' : 'from point to point, in a straight line' };
+  const round = a.kind === 'ball' || b.kind === 'ball';
+  const words = round ? 'from a point to the middle of a ball' : 'from point to point, in a straight line';
+  return { length: long(sub(ends[1], ends[0])), ends, words };
 }

@@ -74,13 +74,13 @@ function createView(canvas, options = {}) {
 
   function mark() {
     parts.forEach((part, k) => {
-      const all = part.patches.map((patch) => ({ ...patch, chosen: patch.number === chosen, ranges: patch.ranges || asRanges(patch.faces) }));
+      const all = part.patches.map((patch) => ({ ...patch, chosen: patch.number === chosen, ranges: rangesOf(patch) }));
       shapes[k].mark(all.sort((a, b) => a.chosen - b.chosen || a.weight - b.weight));
       shapes[k].bright = all.some((patch) => patch.chosen);
     });
   }
 
-  const asRanges = (faces) => Array.from(faces || []).flatMap((face) => [face, 1]);
+  const rangesOf = ({ ranges, faces }) => ranges || Array.from(faces || []).flatMap((face) => [face, 1]);
 
   function span() {
     const low = [Infinity, Infinity, Infinity], high = [-Infinity, -Infinity, -Infinity];
@@ -130,10 +130,13 @@ function createView(canvas, options = {}) {
   }
 
   function normalOf(part, patch) { // the way most of a patch faces, or null when it faces every way
-    const ranges = patch.ranges || asRanges(patch.faces);
+    const ranges = rangesOf(patch);
     let sum = [0, 0, 0], area = 0;
     for (let r = 0; r < ranges.length; r += 2) {
-      for (let f = ranges[r]; f < ranges[r] + ranges[r + 1]; f++) (sum = add(sum, crossAt(part.mesh, f))), (area += long(crossAt(part.mesh, f)));
+      for (let f = ranges[r]; f < ranges[r] + ranges[r + 1]; f++) {
+        sum = add(sum, crossAt(part.mesh, f));
+        area += long(crossAt(part.mesh, f));
+      }
     }
     return long(sum) > 0.25 * area && area > 0 ? unit(turned(part.to, sum)) : null;
   }
@@ -221,7 +224,8 @@ function createView(canvas, options = {}) {
     if (measured && measured.part === k) inked([measured.ends], {});
     for (const hold of taking.held().filter((h) => h.part === k)) inked(ringLines(hold.point, eye.far() / scaleOf(part.to) / 70, near), {});
     const place = part.pins.find((p) => p.number === chosen && p.reach > 0);
-    if (place) painter.drawLines(ringLines(place.at, place.reach, near), own, size, ink(0.9, { width: 0.9 * pixel, dash: 10 * pixel, behind: 0.6 }));
+    const dashed = ink(0.9, { dash: 10 * pixel, behind: 0.6 });
+    if (place) painter.drawLines(ringLines(place.at, place.reach, near), own, size, dashed);
   }
 
   const arrows = () => arrowsOf(bedSize, pullWay, span());
@@ -234,7 +238,10 @@ function createView(canvas, options = {}) {
       const corner = add(bedCorner(bedSize, span()), [0.02 * bedSize[0], 0, 0]);
       list.push({ part: k, scene: corner, kind: 'under', text: bedWords || `front of the bed, ${bedSize[0]} x ${bedSize[1]} mm` });
     }
-    if (measured) list.push({ part: measured.part, at: between(...measured.ends, 0.5), text: lengthText(measured.length, measured.part), kind: 'length' });
+    if (measured) {
+      const text = lengthText(measured.length, measured.part);
+      list.push({ part: measured.part, at: between(...measured.ends, 0.5), text, kind: 'length' });
+    }
     tags.setLabels(list);
   }
 
