@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import random
 import secrets
 import stat
 import time
@@ -141,7 +142,7 @@ def locked(path: Path, *, patience: float = _PATIENCE) -> Iterator[None]:
         while (handle := _try_lock(lock)) is None:
             if time.monotonic() > until:
                 raise BadInput(f"{path_shown(path)}: another run has held it for {patience:g} s; try again (lock file {lock.name})")
-            time.sleep(0.02)
+            time.sleep(random.uniform(0.001, 0.01))  # uneven, or one that takes it again and again keeps another out
     except (OSError, ValueError) as error:
         raise BadInput(f"{path_shown(path)}: it was not written: {_why(error)}") from None
     try:
