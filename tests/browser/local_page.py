@@ -74,7 +74,8 @@ class Maker:
 
     def mended(self) -> None:
         self.page.click("#next")
-        self.page.wait_for_selector(".take", timeout=600_000)
+        self.page.wait_for_selector(".take, .fault", timeout=1_700_000)
+        assert self.page.locator(".fault").count() == 0, self.fault()
         self.settled()
 
     def save(self, words: str, folder: Path) -> Path:
