@@ -47,10 +47,10 @@ def program() -> str:
 
     told = hashlib.sha256()
     for package in (rules, lint):
-        top = Path(package.__path__[0])
-        for path in sorted(p for p in top.rglob("*") if p.is_file() and "__pycache__" not in p.parts):
-            data = path.read_bytes()
-            told.update(f"{path.relative_to(top).as_posix()} {len(data)}\n".encode() + data)
+        for name, path in sorted(_files(package.__path__[0])):
+            with open(path, "rb", buffering=0) as file:
+                data = file.readall()
+            told.update(f"{name} {len(data)}\n".encode() + data)
     found = set()
     for folder in sys.path:
         with contextlib.suppress(OSError):
@@ -66,6 +66,17 @@ def machine() -> str:
     """What a verdict depends on besides the parts and the words of the command: the program, and words of the environment."""
     words = sorted((name, value) for name, value in os.environ.items() if name.startswith("BUCKWRIGHT_") and name not in _UNHEARD)
     return f"{program()} {words}"
+
+
+def _files(folder: str, within: str = "") -> Iterator[tuple[str, str]]:
+    """Every file of a package: its name within it, and its path."""
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.is_dir():
+                if entry.name != "__pycache__":
+                    yield from _files(entry.path, f"{within}{entry.name}/")
+            else:
+                yield f"{within}{entry.name}", entry.path
 
 
 @dataclass(frozen=True)
