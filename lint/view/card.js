@@ -7,7 +7,7 @@
   const cutAt = viewer.querySelector('.cut-at'), slider = viewer.querySelector('[name=at]');
   const measureButton = viewer.querySelector('[data-measure]');
   const lengths = viewer.querySelector('.lengths'), movedButton = viewer.querySelector('[data-moved]');
-  let view = null, room = null, scene = null, values = null, places = [], at = -1, keep = null, unit = 'mm', loading = null, solid = false;
+  let view = null, room = null, scene = null, values = null, places = [], at = -1, keep = null, unit = 'mm', loading = Promise.resolve(), solid = false;
 
   const light = document.querySelector('.light');
   light.hidden = false;
@@ -38,11 +38,12 @@
   function bring(name) {
     if (room === name) return loading;
     room = name;
-    loading = load(name);
+    loading = loading.catch(() => {}).then(() => load(name)); // one after the other, however fast they are asked for
     return loading;
   }
 
   async function load(name) {
+    if (room !== name) return;
     const sight = sights.find((s) => s.dataset.room === name);
     scene = JSON.parse(document.getElementById(`scene-${name}`).textContent);
     const meshes = await Promise.all(scene.rooms.map((r) => decodeMesh(r.mesh)));
@@ -107,6 +108,7 @@
 
   async function go(button) {
     await bring(button.dataset.room);
+    if (room !== button.dataset.room) return; // another was asked for meanwhile
     const number = button.dataset.number ? Number(button.dataset.number) : null, side = Number(button.dataset.side);
     view.flyTo({ centre: button.dataset.centre.split(',').map(Number), reach: Number(button.dataset.reach), number, part: side });
     at = places.indexOf(button);

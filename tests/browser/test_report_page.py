@@ -143,6 +143,17 @@ def test_keys_alone_go_the_whole_way(several, opened):
     assert sheet.complaints == []
 
 
+def test_parts_asked_for_in_haste_end_with_the_last_one_whole(several, opened):
+    sheet = opened(several)
+    sheet.page.evaluate("[1, 2, 0, 1, 2].forEach((k) => document.querySelector(`.go[data-room='${k}']`).click())")
+    sheet.page.wait_for_selector("#viewer[data-ready='2']")
+    sheet.page.wait_for_selector("text=Place 1, stop: open edge. Open for 10 mm at troll.stl.")
+    assert sheet.page.locator("canvas").get_attribute("aria-label") == "troll.stl, to turn in the hand"
+    assert sheet.page.locator(".sight[data-room='2'] #viewer").count() == 1
+    assert sheet.page.locator(".bw-pin").count() == 2
+    assert sheet.complaints == []
+
+
 def test_a_cut_shows_where_there_is_material_and_where_there_is_none(several, opened):
     sheet = opened(several)
     sheet.page.locator(".sight[data-room='2'] .turn").click()
