@@ -14,6 +14,7 @@ from tests.sweep.judges import crossing_pairs, flat_below, pieces_of, skin_moved
 from tests.sweep.run import Bounds, as_found, judged, planted
 from tests.sweep.tickets import LONGEST, body_of, ticket_for
 from tests.sweep.variants import PLANTERS, vary
+from tests.sweep.walls import least_walls
 
 STILL = {"placement": np.eye(4).tolist(), "steps": []}
 
@@ -73,6 +74,14 @@ def test_every_planter_leaves_true_skin_to_ask(kind: str) -> None:
     assert kind in ("unchanged", "cropped") or not np.array_equal(variant.mesh[1], mesh[1]) or not np.array_equal(variant.mesh[0], mesh[0])
 
 
+def test_the_wall_is_measured_from_the_cavity() -> None:
+    walls = least_walls(solids.joined(solids.ball(20, level=4), solids.flipped(solids.ball(16, (0.5, 0, 0), level=4))), [])
+    assert walls.points > 1000
+    for measured in (walls.rays, walls.balls, walls.nearest):
+        assert measured == pytest.approx(3.5, abs=0.03)
+    assert least_walls(solids.ball(20, level=3), []).points == 0
+
+
 def troll(seed: int, kind: str) -> Case:
     """A lump of a troll's nose on a foot, with one planted fault."""
     lump = solids.fused(solids.ball(16, (0, 0, 22), level=3), solids.tube(14, 0, 12, sides=40))
@@ -90,7 +99,7 @@ def test_a_short_run_has_nothing_wrong(seed: int, kind: str, tmp_path: Path) -> 
 
 
 def test_bad_work_is_called_wrong(tmp_path: Path) -> None:
-    late = judged(troll(1, "holes"), Bounds(0.5, 8))
+    late = judged(troll(1, "holes"), Bounds(0, 8))
     assert (late.outcome, "over" in late.why) == ("wrong", True)
     cramped = judged(troll(1, "holes"), Bounds(120, 0.05))
     assert cramped.outcome == "wrong"

@@ -30,6 +30,9 @@ SCRAP = 0.02
 MAY_RAISE = (9, 10, 30, 31, 32, 33, 34, 36, 37, 38, 39, 51, 52)
 
 
+_ROUGH = "; {} of them through skin that is in the way, which rewrap is to cut out"
+
+
 @dataclass
 class _Hole:
     loop: IntArray
@@ -61,6 +64,9 @@ def make(job: Job) -> Shaped:
     if kept is not None:
         failed |= _scraps(survey, kept)
     spared = hopeless(survey, kept, main_shell(survey), failed)
+    rough = [h for h in holes if not h.done and h.shell not in spared and h.ways] if "rewrap" in job.planned else []
+    for hole in rough:  # through the skin around it: what crosses is cut out next, and new skin laid over it all
+        hole.turn, hole.done = 0, True
     done = [h for h in holes if h.done and h.shell not in spared]
     if not done and not first and not spared:
         _decline(kept, holes)
@@ -80,9 +86,9 @@ def make(job: Job) -> Shaped:
         job.part.with_mesh(used, made),
         Promise(
             skin_max=0.0, skin_p99=0.0, volume="any", pieces="fewer" if gone else "same",
-            clears=called if everything else (), lessens=() if everything else called, may_raise=MAY_RAISE,
+            clears=called if everything else (), lessens=() if everything else called, may_raise=MAY_RAISE + ((5, 6) if rough else ()),
         ),
-        _told(len(done), faces, first_new, vertices, kept is not None, left, gone),
+        _told(len(done), faces, first_new, vertices, kept is not None, left, gone) + (_ROUGH.format(len(rough)) if rough else ""),
         zones=zones,
     )  # fmt: skip
 

@@ -63,7 +63,9 @@ def _whole(job: Job, in_mm: bool, why: str) -> Shaped:
     spans = [float(np.linalg.norm(vector_area(skin.vertices[r.points]))) for r in rims]
     if spans and max(spans) > OUTER_SHARE * area and not job.asked:
         raise Declined(f"{why}; and the part is an open sheet, which cannot be wrapped as a whole before it has its base")
-    pitch = pitch_for(area, diagonal, job.settings.nozzle if in_mm else None)
+    # A skin of few faces is flat over long ways, and needs no more new ones than a few dozen for each old one.
+    budget = int(np.clip(40 * len(skin.faces), 120_000, 600_000))
+    pitch = pitch_for(area, diagonal, job.settings.nozzle if in_mm else None, budget)
     hollows = bool(survey.get("nesting").cavity.any())
     vertices, faces = rewrap_mesh(skin.vertices, skin.faces, pitch, hollows=hollows, in_mm=in_mm)
     part = job.part.with_mesh(vertices, faces)

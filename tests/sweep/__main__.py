@@ -51,7 +51,7 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--steps", default=",".join(STEPS), help="the steps that the ticket asks for")
     parser.add_argument("--only", default="", help="only meshes with this in their name")
-    parser.add_argument("--deadline", type=float, default=600.0, help="seconds for one mesh")
+    parser.add_argument("--deadline", type=float, default=600.0, help="seconds of a core for one mesh")
     parser.add_argument("--memory", type=float, default=8.0, help="GiB for one mesh")
     parser.add_argument("--json", type=Path, help="write the verdicts here")
     parser.add_argument("--keep", type=Path, help="a folder in which inputs and outputs stay")
