@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
-import json
 import math
 import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
+
+import msgspec
 
 from lint.report.plain import near
 from lint.settings import Settings
@@ -24,7 +24,7 @@ def render(report: Report) -> str:
 
 def text_of(data: Mapping[str, Any]) -> str:
     """JSON text of data made here; numbers that JSON cannot say are null."""
-    return json.dumps(_sayable(data), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return msgspec.json.format(msgspec.json.encode(_sayable(data)), indent=1).decode("utf-8") + "\n"
 
 
 def report_data(report: Report) -> dict[str, Any]:
@@ -98,7 +98,7 @@ def _rule(result: RuleResult) -> dict[str, Any]:
         "why": result.why,
         "missing": result.missing or None,
         "seconds": round(result.seconds, 4),
-        "limits": {name: dataclasses.asdict(limit) for name, limit in result.limits.items()},
+        "limits": {name: {"value": x.value, "unit": x.unit, "set_by": x.set_by} for name, x in result.limits.items()},
     }
 
 
@@ -152,14 +152,14 @@ def placement_data(mended: Mended) -> list[list[float]]:
 
 def _sayable(value: Any) -> Any:
     """Plain data with numbers that JSON lacks as None, and text with lone surrogates replaced."""
-    if isinstance(value, Mapping):
-        return {str(k): _sayable(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_sayable(v) for v in value]
     if isinstance(value, str):
-        return value.encode("utf-8", "replace").decode("utf-8")
+        return value if value.isascii() else value.encode("utf-8", "replace").decode("utf-8")
     if isinstance(value, bool) or value is None:
         return value
+    if isinstance(value, Mapping):
+        return {_sayable(str(k)): _sayable(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_sayable(v) for v in value]
     if isinstance(value, int):
         return int(value)
     number = float(value)
