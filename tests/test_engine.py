@@ -237,3 +237,64 @@ def test_zones_are_carried_by_later_moves() -> None:
     assert plane.size == pytest.approx(1.0)
     box = carried_zone(Zone("box", "gauge", 0.0, ((0.0, 0.0, 0.0), (1.0, 1.0, 1.0))), lift)
     np.testing.assert_allclose(box.points, ((0.0, 0.0, 5.0), (2.0, 2.0, 7.0)))
+
+
+def test_what_declined_is_offered_the_part_again_once_it_has_changed_and_before_an_asked_step_builds_on_it() -> None:
+    """The first cannot work until the second has; the third, asked for, waits until the stop that calls for the first is gone."""
+    free = Promise(skin_max=None, skin_p99=None, volume="any", may_raise=(90, 91))
+    tall = rule(91, None, fix="second")
+
+    def find(extent: Survey) -> Iterator[Finding]:
+        if extent.low[0] < 100:  # type: ignore[attr-defined]
+            yield tall.finding("too much", 0.0)
+
+    tall.function = find
+    offered: list[str] = []
+
+    def first(job: Job) -> Shaped:
+        offered.append("first")
+        if job.part.vertices[:, 0].min() < 100:
+            raise Declined("it lies in the way")
+        return Shaped(job.part.with_mesh((job.part.vertices - 200) * 0.5 + 200, job.part.faces), free, "made it smaller")
+
+    def second(job: Job) -> Shaped:
+        offered.append("second")
+        return Shaped(job.part.with_mesh(job.part.vertices + 200, job.part.faces), free, "moved it")
+
+    def third(job: Job) -> Shaped:
+        offered.append("third")
+        assert np.ptp(job.part.vertices[:, 0]) < 8
+        return Shaped(job.part.with_mesh(job.part.vertices, job.part.faces), free, "built on it")
+
+    fixes = {
+        "shrink": Fix("shrink", Touch.SKIN, "", function=first),
+        "second": Fix("second", Touch.SKIN, "", function=second),
+        "third": Fix("third", Touch.INSIDE, "", on_demand=True, function=third),
+    }
+    mended = mend(part_of(CUBE), {90: wide(8), 91: tall}, fixes, Settings(steps=("third",)))
+    assert offered == ["first", "second", "first", "third"]
+    said = [(s.name, s.outcome) for s in mended.steps]
+    assert said == [("shrink", "declined"), ("second", "done"), ("shrink", "done"), ("third", "done")]
+    assert not mended.after.findings
+
+
+def test_what_declines_twice_is_left_in_peace() -> None:
+    offered: list[int] = []
+
+    def never(job: Job) -> Shaped:
+        offered.append(1)
+        raise Declined("the clay is still wet")
+
+    def nudge(job: Job) -> Shaped:
+        return Shaped(job.part.with_mesh(job.part.vertices + 1, job.part.faces), Promise(skin_max=None, skin_p99=None), "nudged it")
+
+    always = rule(91, None, fix="nudge")
+
+    def find(extent: Survey) -> Iterator[Finding]:
+        yield always.finding("too much", float(extent.low[0]))  # type: ignore[attr-defined]
+
+    always.function = find
+    fixes = {"shrink": Fix("shrink", Touch.SKIN, "", function=never), "nudge": Fix("nudge", Touch.SKIN, "", function=nudge)}
+    mended = mend(part_of(CUBE), {90: wide(8), 91: always}, fixes, Settings())
+    assert len(offered) == 2
+    assert [s.outcome for s in mended.steps if s.name == "shrink"] == ["declined"]
