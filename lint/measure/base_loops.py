@@ -11,7 +11,7 @@ from lint.measure.contact import Contact
 from lint.measure.edges import Edges
 from lint.measure.land import Land
 from lint.measure.rays import Rays
-from lint.measure.shells import regions
+from lint.measure.shells import joined
 from lint.measure.surface import Faces, Skin
 from lint.terms import BoolArray, FloatArray, IntArray, NotRun
 
@@ -127,9 +127,13 @@ def _climbs(steep: BoolArray, skin: Skin, edges: Edges, height: float) -> FloatA
 
     So a side says the same however finely it is cut; it ends where the skin turns level: at the floor of a socket, or in a hollow.
     """
-    far: FloatArray = np.abs(skin.vertices[skin.faces, 2] - height).max(axis=1)
-    for faces in regions(np.flatnonzero(steep), edges.neighbours, len(skin.faces)):
-        far[faces] = far[faces].max()
+    off = np.abs(skin.vertices[:, 2] - height)
+    far: FloatArray = np.maximum.reduce([np.take(off, np.ascontiguousarray(skin.faces[:, k])) for k in range(3)])
+    chosen = np.flatnonzero(steep)
+    label, count = joined(chosen, edges.neighbours, len(skin.faces))
+    most = np.zeros(count)
+    np.maximum.at(most, label, far[chosen])
+    far[chosen] = most[label]
     return far
 
 

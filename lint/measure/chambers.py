@@ -29,10 +29,12 @@ class Chambers:
 
     def holds(self, points: FloatArray) -> BoolArray:
         """Which of the points (k, 3) lie in shut-in air, or within a pitch of it."""
-        at = np.round((points - self.grid.low) / self.grid.pitch).astype(np.int64)
-        good = ((at >= 0) & (at < np.array(self.grid.count))).all(axis=1)
         found = np.zeros(len(points), dtype=bool)
-        x, y, z = at[good].T
+        if not self.inner.any():
+            return found
+        at = [np.round((points[:, k] - self.grid.low[k]) / self.grid.pitch[k]).astype(np.int64) for k in range(3)]
+        good = np.flatnonzero(np.logical_and.reduce([(along >= 0) & (along < self.grid.count[k]) for k, along in enumerate(at)]))
+        x, y, z = (along[good] for along in at)
         found[good] = self.inner[z, y, x]
         return found
 

@@ -82,15 +82,16 @@ class _Sweep:
             down = further
         self.height, self.basin = height, down
         self.pass_low, self.pass_high, self.pass_at = _passes(a, b, down, rank, len(order), order)
-        corner = skin.faces[np.arange(len(skin.faces)), rank[skin.faces].argmin(axis=1)]
-        self.face_basin = down[corner]
+        one, two, three = (np.take(rank, np.ascontiguousarray(skin.faces[:, k])) for k in range(3))
+        self.face_basin = down[order[np.minimum(np.minimum(one, two), three)]]
         by_basin = np.argsort(self.face_basin, kind="stable")
         self.by_basin, self.sorted_basin = by_basin, self.face_basin[by_basin]
-        p, q, r = (skin.vertices[skin.faces[:, k]] for k in range(3))
-        self.twice = (q[:, 0] - p[:, 0]) * (r[:, 1] - p[:, 1]) - (q[:, 1] - p[:, 1]) * (r[:, 0] - p[:, 0])
-        upward = np.zeros(len(order))
-        np.add.at(upward, skin.faces.reshape(-1), np.repeat(self.twice, 3))
-        self.faces_up: BoolArray = upward > 0
+        flat = [np.ascontiguousarray(skin.vertices[:, k]) for k in (0, 1)]
+        corner = [np.ascontiguousarray(skin.faces[:, k]) for k in range(3)]
+        (px, py), (qx, qy), (rx, ry) = ([np.take(along, of) for along in flat] for of in corner)
+        self.twice = (qx - px) * (ry - py) - (qy - py) * (rx - px)
+        upward = np.sum([np.bincount(of, weights=self.twice, minlength=len(order)) for of in corner], axis=0)
+        self.faces_up: BoolArray = np.asarray(upward > 0)
         self.ended: list[tuple[IntArray, int, float]] = []
 
     def run(self, shallow: float) -> None:

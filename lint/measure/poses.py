@@ -8,6 +8,7 @@ import numpy as np
 
 from lint.measure.contact import LEVEL, TOUCH, polygon_area, taut
 from lint.measure.surface import Faces, Skin
+from lint.measure.vectors import columns
 from lint.terms import FloatArray, IntArray
 
 # How finely directions of skin are told apart when flat sides are looked for: cells of about 3 degrees.
@@ -64,15 +65,16 @@ def poses(skin: Skin, facets: Faces, angle: float) -> list[Pose]:
 
 def _flat_sides(facets: Faces) -> FloatArray:
     """Directions (k, 3) that much of the skin faces, the largest area first, each averaged over its cell."""
-    cell = np.round((facets.normal + 1) / 2 * _CELLS).astype(np.int64)
-    key = (cell[:, 0] * (_CELLS + 1) + cell[:, 1]) * (_CELLS + 1) + cell[:, 2]
+    x, y, z = (np.round((along + 1) / 2 * _CELLS).astype(np.int64) for along in columns(facets.normal))
+    key = (x * (_CELLS + 1) + y) * (_CELLS + 1) + z
     area = np.bincount(key, weights=facets.area)
     best = np.argsort(-area)[:_SIDES]
     best = best[area[best] > 0]
     order = np.full(len(area), -1, dtype=np.int64)
     order[best] = np.arange(len(best))
     mine = np.flatnonzero(order[key] >= 0)
-    summed = np.stack([np.bincount(order[key[mine]], weights=(facets.normal * facets.area[:, None])[mine, i]) for i in range(3)], axis=1)
+    weight = facets.area[mine]
+    summed = np.stack([np.bincount(order[key[mine]], weights=facets.normal[mine, i] * weight) for i in range(3)], axis=1)
     length = np.linalg.norm(summed, axis=1)
     unit: FloatArray = summed[length > 0] / length[length > 0, None]
     return unit

@@ -10,6 +10,7 @@ from lint.measure import measure
 from lint.measure.contact import Contact
 from lint.measure.shells import Shells
 from lint.measure.surface import Extent, Skin
+from lint.measure.vectors import columns, cross, dot, picked
 from lint.terms import FloatArray, NotRun
 
 
@@ -37,12 +38,13 @@ def mass_centre(skin: Skin, shells: Shells, extent: Extent) -> FloatArray:
     if not shells.count or not bool(shells.closed.all()):
         raise NotRun("an open or unevenly wound shell has no centre of mass")
     middle = (extent.low + extent.high) / 2
-    a, b, c = (skin.vertices[skin.faces[:, i]] - middle for i in range(3))
-    six = np.einsum("ij,ij->i", a, np.cross(b, c))
+    point = columns(skin.vertices - middle)
+    a, b, c = (picked(point, np.ascontiguousarray(skin.faces[:, i])) for i in range(3))
+    six = dot(a, cross(b, c))
     total = float(six.sum())
     if not total > 1e-12 * extent.diagonal**3:
         raise NotRun("the part encloses no volume, so it has no centre of mass")
-    centre: FloatArray = middle + (a + b + c).T @ six / (4 * total)
+    centre: FloatArray = middle + np.array([float((a[k] + b[k] + c[k]) @ six) for k in range(3)]) / (4 * total)
     return centre
 
 

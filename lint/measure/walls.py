@@ -101,10 +101,11 @@ def gaps(patches: Patches, facets: Faces, rays: Rays) -> Gaps:
 
 
 def _across(patches: Patches, facets: Faces, rays: Rays, inward: bool) -> tuple[FloatArray, IntArray, FloatArray]:
-    normal = facets.normal[patches.face]
-    direction = -normal if inward else normal
+    direction = np.take(facets.normal, patches.face, axis=0)
+    if inward:
+        np.negative(direction, out=direction)
     met, far = rays.first_facing(patches.point + rays.gap * direction, direction, away=inward)
-    facing = np.einsum("ij,ij->i", direction, facets.normal[met]) * (1 if inward else -1)
+    facing = np.einsum("ij,ij->i", direction, np.take(facets.normal, met, axis=0)) * (1 if inward else -1)
     taper = np.degrees(np.arccos(np.clip(facing, -1.0, 1.0)))
     taper[met < 0] = 180.0
     return far + rays.gap, met, taper
