@@ -9,7 +9,7 @@ import numpy as np
 from lint.measure import measure
 from lint.measure.edges import Edges
 from lint.measure.surface import Extent, Faces, Skin
-from lint.measure.vectors import columns, cross, dot, length, minus, picked
+from lint.measure.vectors import Three, columns, cross, dot, length, minus, picked
 from lint.terms import BoolArray, FloatArray, IntArray, Part
 
 LEAST = 1e-5  # of the diagonal; less sag than this is none, so that finely drawn skin is passed over
@@ -31,13 +31,15 @@ def edge_lengths(skin: Skin, edges: Edges) -> FloatArray:
 @dataclass(frozen=True)
 class Bends:
     """The border between two flat facets, both ways about: facet here, facet across, bend in degrees (convex above zero),
-    unit direction (k, 3) in the plane of the facet towards the other, distance (k,) between the middles along it, mm."""
+    unit direction (k, 3) in the plane of the facet towards the other, distance (k,) between the middles along it, mm; back: (k,) the
+    same border seen from the other side, -1 where it was left out."""
 
     here: IntArray
     across: IntArray
     bend: FloatArray
     direction: FloatArray
     distance: FloatArray
+    back: IntArray
 
 
 @measure
@@ -70,8 +72,8 @@ def sags(part: Part, skin: Skin, edges: Edges, facets: Faces, extent: Extent) ->
     if not len(bends.here):
         return sag
     reach = _reach(skin, facet, middle, bends)
-    follows = _follows(bends, reach)
-    back = _reverse(bends, count)
+    follows = _follows(bends)
+    back = bends.back
     good = follows & (back >= 0) & follows[back]
     good &= (reach < ALIKE * reach[back]) & (reach[back] < ALIKE * reach)
     apart = np.maximum(bends.distance, (reach + reach[back]) / 2)  # of two triangles of one ball half of that, of two strips all
@@ -152,72 +154,85 @@ def _borders(
     skin: Skin, edges: Edges, facets: Faces, smooth: IntArray, angle: FloatArray, facet: IntArray, middle: FloatArray
 ) -> Bends:
     """The smooth edges gathered into borders between two facets, each seen from both sides."""
-    one, two = edges.neighbours[smooth].T
-    ends = skin.vertices[edges.ends[edges.neighbour_edge[smooth]]]
-    long = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
-    here, across = np.concatenate((facet[one], facet[two])), np.concatenate((facet[two], facet[one]))
-    along = np.tile((ends[:, 1] - ends[:, 0]) / np.maximum(long, 1e-300)[:, None], (2, 1))
-    normal = facets.normal[np.concatenate((one, two))]
-    spot = np.tile(ends.mean(axis=1), (2, 1))
-    out = np.cross(along, normal)
-    out *= np.sign(np.einsum("ij,ij->i", out, spot - facets.centre[np.concatenate((one, two))]))[:, None]
-    long, bend = np.tile(long, 2), np.tile(angle[smooth], 2)
-    if not len(here):
+    one, two = (edges.neighbours[smooth, k] for k in (0, 1))
+    if not len(smooth):
         none = np.zeros(0, dtype=np.int64)
-        return Bends(none, none, np.zeros(0), np.zeros((0, 3)), np.zeros(0))
-    key = here * (int(facet.max()) + 1) + across
-    names, index = np.unique(key, return_inverse=True)
+        return Bends(none, none, np.zeros(0), np.zeros((0, 3)), np.zeros(0), none)
+    point, normal, centre = columns(skin.vertices), columns(facets.normal), columns(facets.centre)
+    start, end = (picked(point, edges.ends[edges.neighbour_edge[smooth], k]) for k in (0, 1))
+    along = minus(end, start)
+    long = length(along)
+    scale = np.maximum(long, 1e-300)
+    along = (along[0] / scale, along[1] / scale, along[2] / scale)
+    spot = tuple((start[k] + end[k]) / 2 for k in range(3))
+    out = [np.empty(2 * len(smooth)) for _ in range(3)]
+    for part, face in ((slice(0, len(one)), one), (slice(len(one), None), two)):
+        across = cross(along, picked(normal, face))
+        sign = np.sign(dot(across, minus((spot[0], spot[1], spot[2]), picked(centre, face))))
+        for k in range(3):
+            out[k][part] = across[k] * sign
+    a, b = np.take(facet, one), np.take(facet, two)
+    many = len(middle)
+    names, index = np.unique(np.concatenate((a * many + b, b * many + a)), return_inverse=True)
+    long, bend, along = np.tile(long, 2), np.tile(angle[smooth], 2), (np.tile(along[0], 2), np.tile(along[1], 2), np.tile(along[2], 2))
     total = np.maximum(np.bincount(index, weights=long), 1e-300)
-    direction: FloatArray = np.stack([np.bincount(index, weights=long * out[:, k]) for k in range(3)], axis=1)
-    direction = direction / np.maximum(np.linalg.norm(direction, axis=1), 1e-300)[:, None]
-    here, across = names // (int(facet.max()) + 1), names % (int(facet.max()) + 1)
-    sides = np.bincount(here, minlength=len(middle))
-    distance = np.linalg.norm(np.cross(middle[across] - middle[here], _along(index, along, long)), axis=1)
-    keep = sides[here] <= MOST_SIDES
+    x, y, z = (np.bincount(index, weights=long * side).astype(np.float64) for side in out)
+    direction = np.stack((x, y, z), axis=1) / np.maximum(length((x, y, z)), 1e-300)[:, None]
+    back = np.empty(len(names), dtype=np.int64)
+    back[index[: len(a)]], back[index[len(a) :]] = index[len(a) :], index[: len(a)]
+    here = names // many
+    other = names - here * many
+    sides = np.bincount(here, minlength=many)
+    centres = columns(middle)
+    distance = length(cross(minus(picked(centres, other), picked(centres, here)), _along(index, along, long)))
     gathered = np.bincount(index, weights=long * bend) / total
-    return Bends(here[keep], across[keep], gathered[keep], direction[keep], distance[keep])
+    if int(sides.max()) <= MOST_SIDES:
+        return Bends(here, other, gathered, direction, distance, back)
+    keep = sides[here] <= MOST_SIDES
+    number = np.where(keep, np.cumsum(keep) - 1, -1)
+    return Bends(here[keep], other[keep], gathered[keep], direction[keep], distance[keep], number[back[keep]])
 
 
-def _along(index: IntArray, along: FloatArray, long: FloatArray) -> FloatArray:
+def _along(index: IntArray, along: Three, long: FloatArray) -> Three:
     """Unit direction of each border; its edges may be written either way, so the first one's sense is taken for all."""
     first = np.zeros(int(index.max()) + 1, dtype=np.int64)
     first[index[::-1]] = np.arange(len(index))[::-1]
-    sense = np.sign(np.einsum("ij,ij->i", along, along[first[index]]))
-    mean = np.stack([np.bincount(index, weights=long * sense * along[:, k]) for k in range(3)], axis=1)
-    unit: FloatArray = mean / np.maximum(np.linalg.norm(mean, axis=1), 1e-300)[:, None]
-    return unit
+    weight = long * np.sign(dot(along, picked(along, np.take(first, index))))
+    x, y, z = (np.bincount(index, weights=weight * along[k]).astype(np.float64) for k in range(3))
+    scale = np.maximum(length((x, y, z)), 1e-300)
+    return x / scale, y / scale, z / scale
 
 
 def _reach(skin: Skin, facet: IntArray, middle: FloatArray, bends: Bends) -> FloatArray:
     """(k,) how far the facet reaches from its middle across each of its borders, either way, mm."""
-    order = np.argsort(facet, kind="stable")
-    begin = np.searchsorted(facet[order], np.arange(len(middle) + 1))
-    many = begin[bends.here + 1] - begin[bends.here]
+    wanted = np.zeros(len(middle), dtype=bool)
+    wanted[bends.here] = True
+    order = np.flatnonzero(np.take(wanted, facet))
+    order = order[np.argsort(facet[order], kind="stable")]
+    begin = np.append(0, np.cumsum(np.bincount(facet[order], minlength=len(middle))))
+    first = np.take(begin, bends.here)
+    many = np.take(begin, bends.here + 1) - first
     border = np.repeat(np.arange(len(many)), many)
-    step = np.arange(len(border)) - np.repeat(np.cumsum(many) - many, many)
-    face = order[begin[bends.here][border] + step]
-    reach = np.zeros(len(many))
+    face = order[np.arange(len(border)) + np.repeat(first - np.cumsum(many) + many, many)]
+    point, centre = columns(skin.vertices), picked(columns(middle), np.repeat(bends.here, many))
+    toward = picked(columns(bends.direction), border)
+    far = np.zeros(len(border))
     for corner in range(3):
-        off = skin.vertices[skin.faces[face, corner]] - middle[bends.here][border]
-        np.maximum.at(reach, border, np.abs(np.einsum("ij,ij->i", off, bends.direction[border])))
+        np.maximum(far, np.abs(dot(minus(picked(point, skin.faces[face, corner]), centre), toward)), out=far)
+    reach = np.zeros(len(many))
+    np.maximum.at(reach, border, far)
     return reach
 
 
-def _follows(bends: Bends, reach: FloatArray) -> BoolArray:
+def _follows(bends: Bends) -> BoolArray:
     """(k,) whether on the far side of the facet the skin bends on, in the same sense and about as much."""
-    first = np.searchsorted(bends.here, bends.here, side="left")
-    many = np.searchsorted(bends.here, bends.here, side="right") - first
+    sides = np.bincount(bends.here)
+    begin = np.cumsum(sides) - sides
+    first, many = np.take(begin, bends.here), np.take(sides, bends.here)
     one = np.repeat(np.arange(len(many)), many)
-    two = first[one] + np.arange(len(one)) - np.repeat(np.cumsum(many) - many, many)
-    opposite = np.einsum("ij,ij->i", bends.direction[one], bends.direction[two]) < -0.3
-    ratio = bends.bend[two] / bends.bend[one]
+    two = np.arange(len(one)) + np.repeat(first - np.cumsum(many) + many, many)
+    toward = columns(bends.direction)
+    opposite = dot(picked(toward, one), picked(toward, two)) < -0.3
+    ratio = np.take(bends.bend, two) / np.take(bends.bend, one)
     found: BoolArray = np.bincount(one, weights=opposite & (ratio > 1 / ALIKE) & (ratio < ALIKE), minlength=len(many)) > 0
     return found
-
-
-def _reverse(bends: Bends, count: int) -> IntArray:
-    """(k,) the same border seen from the other side, -1 where it was left out."""
-    key = bends.here * count + bends.across
-    asked = bends.across * count + bends.here
-    at = np.searchsorted(key, asked).clip(max=len(key) - 1)
-    return np.where(key[at] == asked, at, -1)
