@@ -13,10 +13,11 @@ from lint.measure.vectors import Three, columns, cross, dot, length, minus, pick
 from lint.terms import BoolArray, FloatArray, IntArray, Part
 
 LEAST = 1e-5  # of the diagonal; less sag than this is none, so that finely drawn skin is passed over
-LEAST_MM = 0.01  # where the unit is known: well under what a nozzle of 0.1 mm, as fine as any, shows (common practice, no source)
+LEAST_MM = 0.0125  # where the unit is known: half of what a nozzle of 0.1 mm, as fine as any, hides (common practice, no source)
 FLAT = 0.1  # degrees; faces that bend less are one flat facet
 LEVEL = 0.3  # degrees; a facet whose faces lean farther from their mean is a gentle curve drawn finely, and has no sag to speak of
 SHARP = 40.0  # degrees; an edge that bends more is meant to be one
+AT_ONCE = 100_000  # facets whose borders are gathered at a time
 ALIKE = 5.0  # neighbouring bends and widths of one curve differ by no more than this factor
 MOST_SIDES = 64  # a flat facet with more neighbours is a flat, not a facet of something round
 
@@ -67,27 +68,37 @@ def sags(part: Part, skin: Skin, edges: Edges, facets: Faces, extent: Extent) ->
     one, two = (np.take(facet, np.ascontiguousarray(edges.neighbours[:, k])) for k in (0, 1))
     smooth = np.flatnonzero((turning > FLAT) & (turning < SHARP) & (one != two))
     smooth = smooth[np.take(level, one[smooth]) & np.take(level, two[smooth])]
-    smooth = smooth[_near_sag(skin, facet, middle, one[smooth], two[smooth], turning[smooth], least)]
-    bends = _borders(skin, edges, facets, smooth, angle, facet, middle)
-    if not len(bends.here):
-        return sag
-    reach = _reach(skin, facet, middle, bends)
-    follows = _follows(bends)
-    back = bends.back
-    good = follows & (back >= 0) & follows[back]
-    good &= (reach < ALIKE * reach[back]) & (reach[back] < ALIKE * reach)
-    apart = np.maximum(bends.distance, (reach + reach[back]) / 2)  # of two triangles of one ball half of that, of two strips all
-    bow = np.where(good, np.radians(np.abs(bends.bend)) / np.maximum(apart, 1e-300) * reach**2 / 2, 0.0)
-    bow[bow < least] = 0.0
+    one, two = one[smooth], two[smooth]
+    may = _may_sag(skin, facet, middle, one, two, turning[smooth], least)
     worst = np.zeros(count)
-    np.maximum.at(worst, bends.here, bow)
+    for begin in range(0, count, AT_ONCE):
+        mine = np.zeros(count, dtype=bool)
+        mine[begin : begin + AT_ONCE] = may[begin : begin + AT_ONCE]
+        wanted = mine.copy()  # and the facets beside, to see how they go on
+        wanted[one[mine[two]]] = True
+        wanted[two[mine[one]]] = True
+        some = np.flatnonzero(wanted[one] | wanted[two])
+        bends = _borders(skin, edges, facets, smooth[some], angle, facet, middle)
+        if len(bends.here):
+            bow = _bow(bends, _reach(skin, facet, middle, bends))
+            bow[(bow < least) | ~mine[bends.here]] = 0.0
+            np.maximum.at(worst, bends.here, bow)
     return worst[facet]
 
 
-def _near_sag(
+def _bow(bends: Bends, reach: FloatArray) -> FloatArray:
+    """(k,) the sag of the facet on this side of each border across it, mm; zero where the skin does not bend on beyond both facets."""
+    follows, back = _follows(bends), bends.back
+    good = follows & (back >= 0) & follows[back]
+    good &= (reach < ALIKE * reach[back]) & (reach[back] < ALIKE * reach)
+    apart = np.maximum(bends.distance, (reach + reach[back]) / 2)  # of two triangles of one ball half of that, of two strips all
+    return np.where(good, np.radians(np.abs(bends.bend)) / np.maximum(apart, 1e-300) * reach**2 / 2, 0.0)
+
+
+def _may_sag(
     skin: Skin, facet: IntArray, middle: FloatArray, one: IntArray, two: IntArray, turning: FloatArray, least: float
-) -> IntArray:
-    """Which borders (k,) between facets one and two matter: those of facets that may sag by the least, and of facets beside these.
+) -> BoolArray:
+    """(count,) which facets may sag by the least, given the bends (k,), degrees, at edges between facets one and two.
 
     A facet reaching R at most from its middle sags k R^2 / 2; its neighbour reaches at least R / ALIKE, so the middles are taken to be
     (R + R / ALIKE) / 2 apart at least, and the sag is at most bend x R / (1 + 1 / ALIKE).
@@ -101,11 +112,7 @@ def _near_sag(
     for corner in range(3):
         off = minus(picked(point, np.ascontiguousarray(skin.faces[:, corner])), centre)
         np.maximum.at(far, facet, dot(off, off))
-    may = np.radians(most) * np.sqrt(far) / (1 + 1 / ALIKE) >= least
-    wanted = may.copy()
-    wanted[one[may[two]]] = True
-    wanted[two[may[one]]] = True
-    return np.flatnonzero(wanted[one] | wanted[two])
+    return np.asarray(np.radians(most) * np.sqrt(far) / (1 + 1 / ALIKE) >= least)
 
 
 def _longest(skin: Skin) -> FloatArray:
