@@ -30,7 +30,7 @@ def test_a_place_between_the_corners_is_found_wherever_it_lies() -> None:
     assert far.min() == pytest.approx(least)
     assert np.abs(place[far.argmin()] - (37.55, 12.15, 8.0)).max() < 0.3
 
-    bent, faces, thinnest = set_back(outer, points, triangles, 3.0)
+    bent, faces, thinnest, _ = set_back(outer, points, triangles, 3.0)
     assert 2.998 <= thinnest <= 3.05
     rng = np.random.default_rng(1)
     share = rng.dirichlet((1, 1, 1), 200 * len(faces))

@@ -15,7 +15,9 @@ from lint.measure import Survey
 from lint.measure.layers import mid_air_starts
 from lint.measure.overhang import steep_regions
 from lint.settings import Settings
-from lint.shape.cavity import LEAST_CAVITY, pieces_of, simpler
+from lint.shape.cavity import LEAST_CAVITY, Mesh, pieces_of, simpler
+from lint.shape.creases import bad_faces
+from lint.shape.crossing import crossing_faces
 from lint.shape.mark import groove
 from lint.shape.offset_field import Depth, Near, depth_field, surface_of
 from lint.shape.roof import LEANS, Lean, self_supporting
@@ -192,13 +194,24 @@ def _kept(outer: Near, wall: float, depth: Depth, lean: Lean | None, grown: bool
         if not kept:
             under = "" if lean is None else " under a roof that holds itself up"
             raise Declined(f"a cavity saves nothing: less than {LEAST_CAVITY / 1000:.0f} cm3 lies deeper than the wall{under}")
-        points, triangles = simpler(kept, STRAY_SHARE * wall)
-        points, triangles, thinnest = set_back(outer, points, triangles, wall)
+        points, triangles, thinnest = _fewer(outer, kept, wall)
         if thinnest >= wall:
             six = np.einsum("ij,ij->", points[triangles[:, 0]], np.cross(points[triangles[:, 1]], points[triangles[:, 2]]))
             return Carved(points, triangles, thinnest, float(-six / 6), len(kept), pillars)
         shrink += wall - thinnest + 0.002
     raise Declined(f"the wall could not be kept: {thinnest:.2f} mm at the thinnest where {wall:.2f} mm was asked")
+
+
+def _fewer(outer: Near, pieces: list[Mesh], wall: float) -> tuple[FloatArray, IntArray, float]:
+    """The cavity's skin of fewer faces, bent back where that took from the wall, and its thinnest wall, mm.
+
+    Where bending makes it cross itself, as at the end of a slit, it is left unbent, and of more faces.
+    """
+    points, triangles, thinnest, bent = set_back(outer, *simpler(pieces, STRAY_SHARE * wall), wall)
+    if crossing_faces(points, triangles, bent).any() or bad_faces(points, triangles).any():
+        points, triangles = simpler(pieces, FEWER)
+        thinnest = thinnest_wall(outer, points, triangles)
+    return points, triangles, thinnest
 
 
 def _hangs(alone: Survey, lean: Lean) -> float:

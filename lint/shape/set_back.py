@@ -18,7 +18,7 @@ from lint.shape.offset_field import Near
 from lint.terms import BoolArray, FloatArray, IntArray
 
 ROUNDS = 6
-OVER = 0.03  # what is bent back is given this much more than the wall, so that its halves keep it too, mm
+OVER = 0.015  # what is bent back is given this much more than the wall, so that its halves keep it too, mm
 FINE = 0.002  # how far a wall may be under what is said of it, mm
 HALVINGS = 40
 # A place this near a side, as a share of the face's height over it, is mended by a corner on the side.
@@ -75,8 +75,8 @@ def _circle(square: FloatArray) -> FloatArray:
     return radius
 
 
-def set_back(outer: Near, points: FloatArray, triangles: IntArray, wall: float) -> tuple[FloatArray, IntArray, float]:
-    """The cavity's skin (n, 3), (m, 3) kept at least `wall` mm from the outer skin everywhere, and the thinnest wall measured, mm.
+def set_back(outer: Near, points: FloatArray, triangles: IntArray, wall: float) -> tuple[FloatArray, IntArray, float, BoolArray]:
+    """The cavity's skin (n, 3), (m, 3) kept at least `wall` mm from the outer skin everywhere; the thinnest wall measured, mm; new faces.
 
     Corners too near are moved straight away from the skin; a side or face that is too near gets a corner where it is nearest. Ends
     after a few rounds, whether or not all is kept: that is told by the thinnest wall.
@@ -86,6 +86,9 @@ def set_back(outer: Near, points: FloatArray, triangles: IntArray, wall: float) 
     low = np.flatnonzero(distance < wall)
     points[low] = _away(points[low], at[low], distance[low], wall)
     distance[low], _ = outer.nearest(points[low])
+    moved: BoolArray = np.zeros(len(points), dtype=bool)
+    moved[low] = True
+    bent = moved[triangles[:, 0]] | moved[triangles[:, 1]] | moved[triangles[:, 2]]
     fresh, between = np.arange(len(triangles)), np.inf
     for turn in range(ROUNDS + 1):
         face, place, far, there, least = thin_places(outer, points, triangles[fresh], distance, wall)
@@ -95,10 +98,11 @@ def set_back(outer: Near, points: FloatArray, triangles: IntArray, wall: float) 
         side, heart, new = _new_corners(points, triangles, fresh[face], place, far)
         added = _away(place[new], there[new], far[new], wall)
         points = np.vstack((points, added))
-        triangles, kept = _divided(triangles, side, heart)
-        fresh = np.arange(kept, len(triangles))
+        triangles, whole = _divided(triangles, side, heart)
+        fresh = np.arange(int(whole.sum()), len(triangles))
+        bent = np.concatenate((bent[whole], np.ones(len(fresh), dtype=bool)))
         distance = np.concatenate((distance, outer.nearest(added)[0]))
-    return points, triangles, min(float(distance.min()), between)
+    return points, triangles, min(float(distance.min()), between), bent
 
 
 def _new_corners(
@@ -144,11 +148,12 @@ def _away(points: FloatArray, at: FloatArray, distance: FloatArray, wall: float)
     return moved
 
 
-def _divided(triangles: IntArray, middle: IntArray, heart: IntArray) -> tuple[IntArray, int]:
-    """Faces (m, 3) divided at points of their sides (m, 3) and within them (m,), -1 for none; those left whole, so many, first."""
+def _divided(triangles: IntArray, middle: IntArray, heart: IntArray) -> tuple[IntArray, BoolArray]:
+    """Faces (m, 3) divided at points of their sides (m, 3) and within them (m,), -1 for none; those left whole (m,) come first."""
     cut: BoolArray = middle >= 0
     count = cut.sum(axis=1)
-    out = [triangles[(count == 0) & (heart < 0)]]
+    whole = (count == 0) & (heart < 0)
+    out = [triangles[whole]]
     t, h = triangles[heart >= 0], heart[heart >= 0]
     out += [np.stack((t[:, k], t[:, (k + 1) % 3], h), axis=1) for k in range(3)]
     t, m = triangles[count == 3], middle[count == 3]
@@ -161,7 +166,7 @@ def _divided(triangles: IntArray, middle: IntArray, heart: IntArray) -> tuple[In
         np.stack((t[:, 0], m[:, 0], m[:, 1]), axis=1),
         np.stack((t[:, 0], m[:, 1], t[:, 2]), axis=1),
     ]
-    return np.vstack(out).astype(np.int64), len(out[0])
+    return np.vstack(out).astype(np.int64), whole
 
 
 def _turned(triangles: IntArray, middle: IntArray, which: BoolArray, first: IntArray) -> tuple[IntArray, IntArray]:
