@@ -19,6 +19,8 @@ from lint.terms import BoolArray, FloatArray, IntArray, Place
 WIDE = 12.0
 # Two skins that close on each other faster than this, in degrees, meet in a fold that opens towards the eye and not in a recess.
 FOLD = 60.0
+# Where less than this share of a recess's skin has skin opposite, it is a nick in a corner and what looks over it, and no recess.
+OPPOSITE = 0.05
 _CELLS = 200  # along an axis; of a part with more, read in the wrong unit perhaps, a tree is asked at once
 
 
@@ -73,7 +75,7 @@ def recesses(
         which = int(label[faces[0]])
         rim = ends[by_edge[np.searchsorted(sorted_label, which, "left") : np.searchsorted(sorted_label, which, "right")]]
         mine = by_patch[np.searchsorted(patch_label, which, "left") : np.searchsorted(patch_label, which, "right")]
-        if which in barred or not len(rim) or not len(mine):
+        if which in barred or not len(rim) or patches.area[mine].sum() < OPPOSITE * total[faces].sum():
             continue
         points = np.vstack((skin.vertices[points_of(skin, faces)], patches.point[mine]))
         depth = float(_distance_to(skin.vertices, rim, points).max())
