@@ -95,6 +95,6 @@ def test_a_nick_in_an_inner_corner_is_no_recess() -> None:
     """A scratch of 0.03 mm down a wall that stands on a floor: the floor beside it cannot be touched by a wide ball, and is no recess."""
     step = solids.cut(BLOCK, solids.box((40.0, 40.0, 20.0), (-5.0, -5.0, 45.0)))
     points, faces = solids.tube(0.03, 0.0, 20.0, sides=3)
-    scratched = solids.cut(step, (points + (15.0, 35.0, 45.0), faces))
+    scratched = solids.cut(step, (points + np.array([15.0, 35.0, 45.0]), faces))
     assert len(scratched[1]) > len(step[1])
     assert recesses(scratched) == ()
