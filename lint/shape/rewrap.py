@@ -22,6 +22,11 @@ STAYS = 1e-7
 # A wrap of the whole part promises what was measured on a sample of points, and this much more for the points between them.
 MORE = 1.05
 
+# A bit of skin that hung on by the trouble alone can come out as a stray piece (11), which is then dropped; walls (30), gaps (31),
+# steep skin (32), layers begun in mid-air (33), a stand (34, 36), hollows (37, 38), weight (39), undercuts (51) and recesses (52) can
+# only be told of skin that knows its inside from its outside. Shells that also overlap are united afterwards (10).
+MAY_RAISE = (11, 30, 31, 32, 33, 34, 36, 37, 38, 39, 51, 52)
+
 fix = Fix(
     name="rewrap",
     touch=Touch.SKIN,
@@ -129,11 +134,10 @@ def _off(new: Part, old: Part, zones: tuple[Zone, ...]) -> float:
 
 
 def _clears(survey: Survey, whole: bool = False) -> dict[str, tuple[int, ...]]:
-    """What must be gone afterwards; where self-crossing shells also overlap, that can only be judged now, and is then united. A bit of
-    skin that hung on by the trouble alone can come out as a stray piece, and is then dropped."""
+    """What must be gone afterwards, and what may newly be said of a part that now has an inside where it was mixed up."""
     if whole:
-        return {"clears": (4, 5, 7, 9, 10), "may_raise": (11,)}
-    return {"clears": (9,), "may_raise": (10, 11) if survey.get("overlaps") else (11,)}
+        return {"clears": (4, 5, 7, 9, 10), "may_raise": MAY_RAISE}
+    return {"clears": (9,), "may_raise": (10, *MAY_RAISE) if survey.get("overlaps") else MAY_RAISE}
 
 
 def _prove(part: Part) -> None:
