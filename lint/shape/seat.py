@@ -66,9 +66,10 @@ def _solid(job: Job) -> Shaped:
     if not _stands(after):
         raise Declined("no level cut within reach lets it stand: lay it another way, or give it a wider base by hand")
     under = Zone("under", "the new base", 2 * SNAP, ((0.0, 0.0, made.cut - made.floor), (0.0, 0.0, 1.0)))
+    kept = "same" if after.get("shells").count == shells.count else "any"  # a small piece may lie below the cut, or be cut in two
     return Shaped(
         new,
-        Promise(skin_max=SNAP, skin_p99=SNAP, volume="any", pieces="same", clears=_called(job), may_raise=MAY_RAISE),
+        Promise(skin_max=SNAP, skin_p99=SNAP, volume="any", pieces=kept, clears=_called(job), may_raise=MAY_RAISE),
         _told_level(made, said, settings.base),
         zones=(under,),
         moved=moved,
