@@ -12,7 +12,7 @@ import numpy as np
 from lint.measure import measure
 from lint.measure.contact import NEAR, TOUCH, Contact, taut
 from lint.measure.edges import Edges
-from lint.measure.shells import regions
+from lint.measure.shells import points_of, regions
 from lint.measure.surface import Faces, Skin
 from lint.measure.walls import Patches
 from lint.terms import BoolArray, FloatArray, IntArray
@@ -118,10 +118,11 @@ def _along(a: FloatArray, b: FloatArray) -> tuple[IntArray, FloatArray]:
 def _steep(skin: Skin, facets: Faces, faces: IntArray, points: FloatArray, support: FloatArray, down: FloatArray) -> Steep:
     from scipy.spatial import cKDTree
 
-    everywhere = np.vstack((points, skin.vertices[np.unique(skin.faces[faces])]))
+    everywhere = np.vstack((points, skin.vertices[points_of(skin, faces)]))
     held = len(support) > 0
     holders = support if held else everywhere[everywhere[:, 2] <= everywhere[:, 2].min() + 1e-3]
-    reach = float(np.max(cKDTree(holders[:, :2]).query(everywhere[:, :2])[0]))
+    tree = cKDTree(holders[:, :2], leafsize=32, balanced_tree=False)
+    reach = float(np.max(tree.query(everywhere[:, :2])[0]))
     if not held and np.ptp(everywhere[:, 2]) <= 1e-3:
         middle = (everywhere.min(axis=0) + everywhere.max(axis=0)) / 2
         reach = float(np.linalg.norm((everywhere - middle)[:, :2], axis=1).max())

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lint.measure.bed import outermost
 from lint.measure.contact import LEVEL, TOUCH, polygon_area, taut
 from lint.measure.surface import Faces, Skin
 from lint.measure.vectors import columns
@@ -95,7 +96,7 @@ def _pose(down: FloatArray, points: FloatArray, corners: IntArray, facets: Faces
     rise = np.maximum(np.maximum(height[corners[:, 0]], height[corners[:, 1]]), height[corners[:, 2]])
     facing = facets.normal @ down
     flat = points @ _plane(down)
-    shadow = polygon_area(taut(flat))
+    shadow = polygon_area(taut(outermost(flat)))
     steep = facing > sine
 
     def side(depth: float, level: float) -> Side:
