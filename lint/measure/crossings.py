@@ -143,7 +143,8 @@ def _along_curve(skin: Skin, facets: Faces, points: FloatArray, plain: BoolArray
     if not len(usable):
         none = np.zeros(0)
         return _Sorted(usable, [usable] * 3, [(none, none, none)] * 3, (none, none, none), none, none > 0)
-    order = usable[np.argsort(morton(facets.centre[usable]))]
+    middle = [(np.minimum.reduce(along) + np.maximum.reduce(along))[usable] / 2 for along in zip(*at, strict=True)]
+    order = usable[np.argsort(morton(np.stack(middle, axis=1)))]
     corner = [np.take(of, order) for of in corner]
     at = [picked(point, of) for of in corner]
     normal = picked(columns(facets.normal), order)
