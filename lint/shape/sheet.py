@@ -23,6 +23,7 @@ from lint.shape.shelf import rim_slopes, shelf, shelf_line
 from lint.shape.triangles import spots_on
 from lint.shape.unrolled import plan_line, unrolled_wall
 from lint.shape.verify import bare_part, least_wall
+from lint.shape.weigh import hollows_inside
 from lint.terms import Declined, FloatArray, IntArray
 
 # How far a land lies below the lowest point of the skin, mm: enough for a clean step all round, little beside the base.
@@ -299,7 +300,10 @@ def stable_margin(plain: Built, outlines: list[FloatArray], base: Base, floor: f
 
 
 def ways_to_weigh(vertices: FloatArray, faces: IntArray, wall: float | None) -> list[tuple[float, FloatArray]]:
-    """Volume of material and centre of mass (3,) of a solid, and also as it will be with a hollow inside: an even wall all over."""
+    """Volume of material and centre of mass (3,) of a solid, and also as it may be with a hollow inside.
+
+    That is an even wall all over, and the wall with a roof that carries itself, which leaves more of the weight high up.
+    """
     total, centre = mass(vertices, faces)
     ways = [(total, centre)]
     if wall is not None:
@@ -307,6 +311,9 @@ def ways_to_weigh(vertices: FloatArray, faces: IntArray, wall: float | None) -> 
         areas = np.linalg.norm(np.cross(b - a, c - a), axis=1) / 2
         skin = (areas[:, None] * (a + b + c)).sum(axis=0) / (3 * areas.sum())
         ways.append((min(total, wall * float(areas.sum())), skin))
+        for volume, middle in hollows_inside(vertices, faces, wall):
+            if volume < total:
+                ways.append((total - volume, (total * centre - volume * middle) / (total - volume)))
     return ways
 
 
