@@ -9,7 +9,7 @@ import numpy as np
 from lint.measure import Survey
 from lint.measure.columns import Grid, crossings, grid_around
 from lint.shape.drill import Shaft
-from lint.shape.offset_field import distances
+from lint.shape.offset_field import Near
 from lint.terms import BoolArray, Declined, FloatArray, IntArray
 
 # Widths tried, mm: a 5 mm hole holds back 2.6 mm of resin by surface tension, a 3.5 mm hole 3.7 mm (facts 1.5.16); to let air out of an
@@ -97,9 +97,10 @@ def clear_of(vertices: FloatArray, faces: IntArray, at: FloatArray, base: float,
         return np.full(len(at), np.inf)
     steps = max(int(np.ceil((float(top.max()) - base) / 1.5)), 1)
     nearest = np.full(len(at), np.inf)
+    near = Near(vertices, faces)
     for share in np.linspace(0, 1, steps + 1):
         points = np.column_stack((at, base + share * (top - base)))
-        np.minimum(nearest, distances(vertices, faces, points), out=nearest)
+        np.minimum(nearest, near.nearest(points)[0], out=nearest)
     return nearest
 
 
