@@ -74,6 +74,10 @@ def sags(part: Part, skin: Skin, edges: Edges, facets: Faces, extent: Extent) ->
     for begin in range(0, count, AT_ONCE):
         mine = np.zeros(count, dtype=bool)
         mine[begin : begin + AT_ONCE] = may[begin : begin + AT_ONCE]
+        some = np.flatnonzero(mine[one] | mine[two])
+        likely = _likely(skin, _borders(skin, edges, facets, smooth[some], angle, facet, middle), mine, facet, middle, least)
+        mine[:] = False
+        mine[likely] = True
         wanted = mine.copy()  # and the facets beside, to see how they go on
         wanted[one[mine[two]]] = True
         wanted[two[mine[one]]] = True
@@ -84,6 +88,19 @@ def sags(part: Part, skin: Skin, edges: Edges, facets: Faces, extent: Extent) ->
             bow[(bow < least) | ~mine[bends.here]] = 0.0
             np.maximum.at(worst, bends.here, bow)
     return worst[facet]
+
+
+def _likely(skin: Skin, bends: Bends, mine: BoolArray, facet: IntArray, middle: FloatArray, least: float) -> IntArray:
+    """Of facets that are `mine`, those that would sag by the least if their neighbours bent on beyond and were as small as may be."""
+    own = np.flatnonzero(mine[bends.here])
+    bends = Bends(bends.here[own], bends.across[own], bends.bend[own], bends.direction[own], bends.distance[own], own)
+    if not len(own):
+        return own
+    some = _follows(bends)
+    reach = _reach(skin, facet, middle, bends)
+    apart = np.maximum(bends.distance, reach * (1 + 1 / ALIKE) / 2)
+    some &= np.radians(np.abs(bends.bend)) / np.maximum(apart, 1e-300) * reach**2 / 2 >= least
+    return np.asarray(bends.here[some])
 
 
 def _bow(bends: Bends, reach: FloatArray) -> FloatArray:
