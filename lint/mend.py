@@ -8,11 +8,13 @@ no output; a new finding that the fix could not foresee only takes that step bac
 
 from __future__ import annotations
 
+import contextlib
 import resource
 import sys
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 
@@ -104,6 +106,7 @@ def mend(
             waiting.discard(name)
             say(name)
             began = time.perf_counter()
+            _forget_peak()
             job = Job(part, settings, calling, report.findings, survey, planned, asked)
             try:
                 assert fix.function is not None
@@ -303,6 +306,16 @@ def carried_zone(zone: Zone, moved: FloatArray) -> Zone:
     return replace(zone, size=zone.size * scale, points=tuple((float(x), float(y), float(z)) for x, y, z in points))
 
 
+def _forget_peak() -> None:
+    """Begin a new high-water mark of memory, where the system keeps one that can be reset (Linux: proc(5), clear_refs)."""
+    with contextlib.suppress(OSError):
+        Path("/proc/self/clear_refs").write_text("5")
+
+
 def _peak_mib() -> float:
+    """The most memory held since the mark was last reset, MiB; elsewhere than on Linux the most since the process began."""
+    with contextlib.suppress(OSError, StopIteration, ValueError):
+        lines = Path("/proc/self/status").read_text(encoding="ascii", errors="replace").splitlines()
+        return float(next(line for line in lines if line.startswith("VmHWM:")).split()[1]) / 1024
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return float(peak) / (1024 * 1024 if sys.platform == "darwin" else 1024)
