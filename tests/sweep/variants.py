@@ -38,13 +38,16 @@ def plants(name: str) -> Callable[[Planter], Planter]:
 def thinned(mesh: Mesh, most: int = MOST_FACES) -> Mesh:
     """A mesh of about `most` faces by libigl's edge collapses, where its edges are sound enough for that; else as it is."""
     import igl
+    import trimesh
 
     vertices, faces = solids.merge(*mesh)
     good = (faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])
     vertices, faces = np.ascontiguousarray(vertices), np.ascontiguousarray(faces[good])
-    if len(faces) <= most or not bool(igl.is_edge_manifold(faces)[0]):
+    part = trimesh.Trimesh(vertices, faces, process=False)
+    plain = bool(igl.is_edge_manifold(faces)[0]) and bool(np.all(igl.is_vertex_manifold(faces))) and part.is_winding_consistent
+    if len(faces) <= most or not plain:  # on others the collapses run on for ever
         return vertices, faces
-    fewer, kept, *_ = igl.decimate(np.asfortranarray(vertices), np.asfortranarray(faces.astype(np.int32)), most, True)
+    fewer, kept, *_ = igl.decimate(np.asfortranarray(vertices), np.asfortranarray(faces.astype(np.int32)), most)
     return np.array(fewer), np.array(kept, dtype=np.int64)
 
 
