@@ -10,7 +10,7 @@ Limit: 0.2 mm deep for a rigid mould, about a layer's step (any undercut locks, 
 flexible one (that it takes slight ones is in the sources; the number is common practice, no source). Draft of 3 degrees for a rigid
 mould (common practice, no source). Regions under 4 mm2 are the skin's roughness.
 What mends it: fill it with clay or wax on the printed buck, split the mould, turn the pull, or pour a flexible mould. The ticket says the
-direction (`pull` under [use]).
+direction (`pull` under [use]). No step fills an undercut in the file; where it lies in a deep recess (rule 52), plug closes that.
 When it is wrong: a mould in several pieces has several pulls, and the ticket gives one: skin that faces away belongs to another piece.
 Caution: setting plaster grows hot, to about 60 C in bulk: never put a body part into it.
 """
