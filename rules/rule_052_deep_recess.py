@@ -7,8 +7,8 @@ the region, spanned flat, to the farthest skin in it, over the width of the air 
 base is left out.
 Limit: as deep as wide, and 4 mm deep at least (common practice, no source; that such places are filled or plugged on the core is in
 two makers' accounts).
-What mends it: plug, when asked for, closes its mouth with skin that goes on from the skin round it, and all behind it becomes solid. Or
-fill it with clay or wax on the printed buck before moulding.
+What mends it: plug, when asked for, closes its mouth with skin that goes on from the skin round it, and all behind it becomes solid;
+where something stands in the mouth or it is too wide, only the depths. Or fill it with clay or wax on the printed buck before moulding.
 When it is wrong: a recess that the sculpt needs and a flexible mould can follow. It is a note: leave it.
 """
 

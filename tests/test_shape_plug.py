@@ -132,6 +132,20 @@ def test_one_is_filled_and_the_other_told() -> None:
     assert volume((mended.part.vertices, mended.part.faces)) == pytest.approx(volume(pin_in_a_bore()), rel=1e-9)
 
 
+def test_where_the_mouth_must_stay_only_the_depths_are_filled() -> None:
+    """A pocket 2 mm deep with a pin that stands out of it, and a bore in its floor: the bore goes, pin and pocket stay."""
+    pocket = solids.cut(BLOCK, solids.box((11.0, 11.0, 4.0), (14.0, 14.0, 28.0)))
+    vertices, faces = solids.tube(1.0, 0.0, 8.0, sides=16)
+    pocket = solids.fused(pocket, (vertices + np.array([16.5, 16.5, 27.0]), faces))
+    mended = plugged(bored(2.5, 14.0, (21.0, 21.0), pocket))
+    (step,) = mended.steps
+    assert (step.outcome, mended.broke) == ("done", False), step.why
+    assert "only in the depths" in step.why
+    assert volume((mended.part.vertices, mended.part.faces)) == pytest.approx(volume(pocket), rel=1e-9)
+    assert rows(pocket[0]) <= rows(mended.part.vertices)
+    assert not mended.after.findings
+
+
 def test_it_runs_only_when_asked_and_a_second_time_changes_nothing() -> None:
     mesh = bored(3.0, 12.0)
     assert not plugged(mesh, asked=False).steps

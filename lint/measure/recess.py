@@ -78,7 +78,7 @@ def recesses(
         if which in barred or not len(rim) or patches.area[mine].sum() < OPPOSITE * total[faces].sum():
             continue
         points = np.vstack((skin.vertices[points_of(skin, faces)], patches.point[mine]))
-        depth = float(_distance_to(skin.vertices, rim, points).max())
+        depth = float(distance_to_mouth(skin.vertices, rim, points).max())
         found.append(Recess(depth, _middle(gaps.width[mine], patches.area[mine]), around_points(points, faces), faces))
     return tuple(sorted(found, key=lambda r: -r.ratio))
 
@@ -146,7 +146,7 @@ def _cell_of(points: FloatArray, low: FloatArray, cell: float, count: IntArray) 
     return flat
 
 
-def _distance_to(vertices: FloatArray, rim: IntArray, points: FloatArray) -> FloatArray:
+def distance_to_mouth(vertices: FloatArray, rim: IntArray, points: FloatArray) -> FloatArray:
     """Distance of points (k, 3) to a mouth, mm: to a fan spread over each ring of its edges (e, 2) from the ring's middle.
 
     So the middle of a flat floor is as deep as the floor's edge, whether or not the file has points there.

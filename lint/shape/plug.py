@@ -1,8 +1,9 @@
 """Plug: deep, narrow recesses are closed at the mouth with skin that goes on from the skin round it; undercuts are left to the bench.
 
 The skin of a recess is taken away and each ring of its mouth closed by the machinery that closes holes (lint/shape/fill.py). What is in
-the recess becomes solid. Undercuts that are no recess are not filled here: how much to give up there is a matter of the sculpt, and clay
-or wax on the printed buck does it in minutes and comes off again.
+the recess becomes solid. Where the mouth cannot be closed without harm to what stands there, only what lies deeper is filled, so far that
+what stays is no deeper than wide. Undercuts that are no recess are not filled here: how much to give up there is a matter of the sculpt,
+and clay or wax on the printed buck does it in minutes and comes off again.
 """
 
 from __future__ import annotations
@@ -13,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.measure import Survey
-from lint.measure.recess import WIDE, Recess
+from lint.measure.recess import WIDE, Recess, distance_to_mouth
+from lint.measure.shells import regions
 from lint.shape.crossing import crossing_faces
 from lint.shape.fill import patches
 from lint.shape.sturdy import used_only
@@ -33,8 +35,11 @@ fix = Fix(
 LIP = 0.2
 # A mouth that touches itself is widened to a plain ring by at most this share of the recess's skin (common practice, no source).
 WIDENED = 0.25
-# The new skin may stand above the plane of the mouth by at most this share of the mouth's width: more is a swelling and no plug.
+# The new skin may stand above the plane of the mouth by at most this share of the mouth's width: more is a swelling
+# and no plug (common practice, no source).
 PROUD = 0.5
+# Where the mouth itself cannot be closed, only what lies deeper than these shares of what may stay is filled (common practice, no source).
+GROUND = (0.4, 0.6, 0.8)
 ROUNDS = 6  # so often its teeth are taken off
 ASKED = 4000  # points of a recess that are asked whether they come to lie in the solid
 
@@ -43,6 +48,7 @@ _TANGLED = "the mouth touches itself"
 _BLOCKED = "no skin closes the mouth without cutting through what stands in it or beside it"
 _OPEN = f"the mouth is wider than {WIDE:.0f} mm, and closing it would bury what is sculpted there"
 _OVER = "closing the mouth would cut away skin that stands out of it"
+_WHY = "the mouth cannot be closed without harm to what is sculpted there"
 _AGAIN = "the new skin would lie in a recess again, deeper than it is wide"
 
 
@@ -69,23 +75,29 @@ def make(job: Job) -> Shaped:
             "no recess that was found is deeper than it is wide. An undercut is not filled in the file: fill it with clay or wax on the "
             "print, or turn the pull"
         )
-    left: dict[int, str] = {}
-    while True:  # once, and once more without each recess that turns out to be moved and not closed
-        mesh, zones = _without(job.survey, deep, left)
-        if len(left) == len(deep):
-            raise Declined(f"{_told(left)}. Fill that with clay or wax on the print")
+    loud = min(float(f.limit or 0.0) for f in deep)
+    tries = _Tries([0] * len(deep), {})
+    while True:  # once, and again without each way that turns out to move a recess and not to close it
+        mesh, zones = _filled(job.survey, deep, tries)
+        if not zones:
+            raise Declined(f"{_told(tries.left)}. Fill that with clay or wax on the print")
         part = job.part.with_mesh(*used_only(mesh.vertices, mesh.faces))
         survey = sound(part, "the plugged part")
-        again = _moved_on(mesh, survey.get("recesses"), min(float(f.limit or 0.0) for f in deep))
+        again = _moved_on(mesh, deep, survey.get("recesses"), loud) - set(tries.left)
         if not again:
             break
-        left.update(dict.fromkeys(again, _AGAIN))
+        for number in again:
+            tries.next(number, _AGAIN)
+    if sum(r.ratio > loud for r in survey.get("recesses")) >= sum(r.ratio > loud for r in job.survey.get("recesses")):
+        raise Declined("it would leave as many recesses as there are. Fill them with clay or wax on the print")
     if not float(survey.get("volume")) > float(job.survey.get("volume")):
         raise Declined("plugging would take more away than it fills")
+    left = tries.left
     closed = [f for k, f in enumerate(deep) if k not in left]
+    partly = sum(tries.way[k] > 0 for k in range(len(deep)) if k not in left)
     new = _area(mesh.vertices, mesh.faces[mesh.old < 0])
-    over = "1 recess, with {:.0f} mm2 of new skin over the mouth" if len(closed) == 1 else "{1} recesses, with {0:.0f} mm2 of new skin"
-    did = "plugged " + over.format(new, len(closed))
+    did = f"plugged {'1 recess' if len(closed) == 1 else f'{len(closed)} recesses'} with {new:.0f} mm2 of new skin"
+    did += f", {partly} of them only in the depths, because {_WHY}" if partly else ""
     return Shaped(
         part,
         Promise(skin_max=0.0, skin_p99=0.0, volume="more", lessens=tuple(sorted({f.rule for f in closed})), may_raise=(32, 33, 51)),
@@ -100,30 +112,76 @@ def _told(left: dict[int, str]) -> str:
     return "; ".join(f"{'1 recess' if n == 1 else f'{n} recesses'} left alone: {why}" for why, n in counted.items())
 
 
-def _without(survey: Survey, deep: list[Finding], left: dict[int, str]) -> tuple[_Mesh, list[Zone]]:
-    """The mesh with every recess closed but those `left`, by their number in `deep`; those that cannot be closed are put down there."""
-    skin, facets = survey.get("skin"), survey.get("facets")
+@dataclass
+class _Tries:
+    """way: of each recess, 0 for its mouth, k for GROUND[k - 1]; left: why, of those that no way closes."""
+
+    way: list[int]
+    left: dict[int, str]
+
+    def next(self, number: int, why: str) -> None:
+        self.way[number] += 1
+        if self.way[number] > len(GROUND):
+            self.left[number] = why
+
+
+def _filled(survey: Survey, deep: list[Finding], tries: _Tries) -> tuple[_Mesh, list[Zone]]:
+    """The mesh with every recess closed in the first way from the present one that does; what no way closes is put down as left."""
+    skin = survey.get("skin")
     whole = np.flatnonzero((skin.faces != np.roll(skin.faces, 1, axis=1)).all(axis=1))
     mesh, zones = _Mesh(skin.vertices, skin.faces[whole], whole), []
     for number, finding in enumerate(deep):
-        if number in left or finding.place is None or finding.place.faces is None:
-            continue
-        inside = np.isin(mesh.old, finding.place.faces)
-        if not inside.any():
-            continue  # it went with one that it opens into
-        try:
-            mesh, zone = _plugged(mesh, inside, float(facets.area[finding.place.faces].sum()), number)
-        except _Left as why:
-            left[number] = str(why)
-        else:
+        first = ""
+        while number not in tries.left and finding.place is not None and finding.place.faces is not None:
+            way, faces = tries.way[number], finding.place.faces
+            try:
+                pieces = [faces] if way == 0 else _depths(survey, faces, GROUND[way - 1] * float(finding.limit or 0.0))
+                mesh, made = _all_plugged(mesh, pieces, survey.get("facets").area, number)
+            except _Left as why:
+                first = first or str(why)
+                tries.next(number, first)
+            else:
+                zones += made
+                break
+    return mesh, zones
+
+
+def _all_plugged(mesh: _Mesh, pieces: list[IntArray], area: FloatArray, number: int) -> tuple[_Mesh, list[Zone]]:
+    """The mesh with every one of some regions closed. Raises _Left when one of them cannot be."""
+    zones: list[Zone] = []
+    for piece in pieces:
+        inside = np.isin(mesh.old, piece)
+        if inside.any():  # else it went with one that it opens into
+            mesh, zone = _plugged(mesh, inside, float(area[piece].sum()), number)
             zones.append(zone)
     return mesh, zones
 
 
-def _moved_on(mesh: _Mesh, after: tuple[Recess, ...], limit: float) -> set[int]:
-    """The numbers of recesses whose new skin is itself in one that is more than `limit` times as deep as wide."""
-    within = [mesh.old[recess.faces] for recess in after if recess.ratio > limit]
-    return {int(-1 - old) for old in np.unique(np.concatenate(within)) if old < 0} if within else set()
+def _depths(survey: Survey, faces: IntArray, ratio: float) -> list[IntArray]:
+    """Regions of a recess that lie deeper than `ratio` times its width. Raises _Left when there are none."""
+    skin, edges = survey.get("skin"), survey.get("edges")
+    width = next((r.width for r in survey.get("recesses") if np.array_equal(r.faces, faces)), np.inf)
+    own = np.zeros(len(skin.faces), dtype=bool)
+    own[faces] = True
+    one, two = edges.neighbours.T
+    rim = edges.ends[edges.neighbour_edge[own[one] != own[two]]]
+    depth = distance_to_mouth(skin.vertices, rim, skin.vertices[skin.faces[faces]].mean(axis=1))
+    pieces = regions(faces[depth > ratio * width], edges.neighbours, len(skin.faces))
+    if not len(pieces):
+        raise _Left(_BLOCKED)
+    return list(pieces)
+
+
+def _moved_on(mesh: _Mesh, deep: list[Finding], after: tuple[Recess, ...], limit: float) -> set[int]:
+    """The numbers of recesses of which new or old skin is still in one that is more than `limit` times as deep as wide."""
+    still: set[int] = set()
+    for recess in (r for r in after if r.ratio > limit):
+        old = mesh.old[recess.faces]
+        still |= {int(-1 - k) for k in np.unique(old[old < 0])}
+        for number, place in enumerate(f.place for f in deep):
+            if place is not None and place.faces is not None and np.isin(old, place.faces).any():
+                still.add(number)
+    return still
 
 
 def _plugged(mesh: _Mesh, inside: BoolArray, area: float, number: int) -> tuple[_Mesh, Zone]:
@@ -146,14 +204,14 @@ def _mouth(mesh: _Mesh, inside: BoolArray, area: float) -> tuple[BoolArray, list
     What the recess encloses, such as the wide end of a canal, goes with it; and skin round a point where the mouth touches itself.
     """
     budget = WIDENED * area
+    one, two = _neighbours(mesh.faces)
     for turn in range(2 * ROUNDS):
-        inside = inside | _enclosed(mesh, inside)
+        inside = inside | _enclosed(mesh, inside, one, two)
         start, end = _along(mesh.faces, inside)
         point, count = np.unique(start, return_counts=True)
         twice = point[count > 1]
         wider = inside | np.isin(mesh.faces, twice).any(axis=1)
         if turn < ROUNDS:  # a tooth of the mouth, a face with two sides on it, would keep a patch from its place
-            one, two = _neighbours(mesh.faces)
             sides = np.bincount(np.concatenate((one[inside[two]], two[inside[one]])), minlength=len(inside))
             wider |= sides > 1
         added = _area(mesh.vertices, mesh.faces[wider & ~inside])
@@ -166,12 +224,11 @@ def _mouth(mesh: _Mesh, inside: BoolArray, area: float) -> tuple[BoolArray, list
     raise _Left(_TANGLED)
 
 
-def _enclosed(mesh: _Mesh, inside: BoolArray) -> BoolArray:
+def _enclosed(mesh: _Mesh, inside: BoolArray, one: IntArray, two: IntArray) -> BoolArray:
     """(m,) faces that the recess alone joins to the rest of the skin. Raises _Left when they are more than the recess itself."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
-    one, two = _neighbours(mesh.faces)
     beside = inside[one] != inside[two]
     rim = np.unique(np.concatenate((one[beside], two[beside])))
     rim = rim[~inside[rim]]
