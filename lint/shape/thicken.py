@@ -51,6 +51,7 @@ def make(job: Job) -> Shaped:
 def _laid(job: Job, cores: list[FloatArray], thick: float) -> Part:
     """The part with the cores made one with it. Raises Declined when no thickness of theirs leaves the skin sound."""
     skin, low = job.survey.get("skin"), job.survey.get("extent").low
+    pieces = job.survey.get("shells").count
     whole = _solid(skin.vertices - low, skin.faces)
     for spare in SPARES:
         radius = thick * spare / 2
@@ -63,9 +64,11 @@ def _laid(job: Job, cores: list[FloatArray], thick: float) -> Part:
         vertices = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3] + low
         faces = np.asarray(mesh.tri_verts, dtype=np.int64)
         part = job.part.with_mesh(*used_only(*sturdy(vertices, faces, grain(skin.vertices, True), among(vertices, skin.vertices))))
-        if not len(sound(part, "the thickened part").get("crossings").pairs):
+        survey = sound(part, "the thickened part")
+        # Where two thick walls meet they can shut air in between them, or a speck comes loose where they are cut off at the bed.
+        if survey.get("shells").count == pieces and not len(survey.get("crossings").pairs):
             return part
-    raise Declined("the thicker wall grazes the skin beside it, whatever its thickness: draw it thicker by hand")
+    raise Declined("the thicker wall grazes the skin beside it or shuts air in, whatever its thickness: draw it thicker by hand")
 
 
 def _cores(job: Job, thick: float, most: float) -> list[FloatArray]:
