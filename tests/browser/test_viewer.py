@@ -130,6 +130,8 @@ def test_the_crop_box_is_moved_by_hand_and_by_keys(viewer):
     size = float(np.linalg.norm([40, 20, 10]))
     assert box["max"][0] == pytest.approx(135 + 0.005 * size)
     assert box["min"] == [105, 2, 1]
+    # The grip moves with the picture, which is drawn a frame later.
+    viewer.evaluate("new Promise((drawn) => requestAnimationFrame(() => requestAnimationFrame(drawn)))")
     start = grip.bounding_box()
     wanted = viewer.evaluate("view.spot([125, 10, 5])")
     canvas = viewer.locator("canvas").bounding_box()
