@@ -9,20 +9,13 @@ import numpy as np
 from lint.measure import measure
 from lint.measure.edges import Edges
 from lint.measure.surface import Faces, Skin
-from lint.measure.vectors import columns, dot, minus, picked
 from lint.terms import BoolArray, FloatArray, IntArray
 
 
 @measure
-def heights(skin: Skin, facets: Faces) -> FloatArray:
+def heights(facets: Faces, longest: FloatArray) -> FloatArray:
     """(m,) height of each face over its longest side, mm; zero where two corners are one point."""
-    point = columns(skin.vertices)
-    corner = [picked(point, np.ascontiguousarray(skin.faces[:, i])) for i in range(3)]
-    square = np.zeros(len(skin.faces))
-    for i in range(3):
-        side = minus(corner[i], corner[i - 2])
-        np.maximum(square, dot(side, side), out=square)
-    height: FloatArray = 2 * facets.area / np.maximum(np.sqrt(square), 1e-300)
+    height: FloatArray = 2 * facets.area / np.maximum(longest, 1e-300)
     return height
 
 

@@ -44,7 +44,7 @@ class Bends:
 
 
 @measure
-def sags(part: Part, skin: Skin, edges: Edges, facets: Faces, extent: Extent) -> FloatArray:
+def sags(part: Part, skin: Skin, edges: Edges, facets: Faces, extent: Extent, longest: FloatArray) -> FloatArray:
     """(m,) how far the flat face stands off the round it stands for, mm; zero on flats and beside sharp edges.
 
     Faces that bend by less than a tenth of a degree are one facet. A border bends smoothly when it bends by less than 40 degrees, when
@@ -57,7 +57,6 @@ def sags(part: Part, skin: Skin, edges: Edges, facets: Faces, extent: Extent) ->
     least = max(LEAST * extent.diagonal, LEAST_MM if part.units is not None else 0.0)
     angle = _bend(facets, edges)
     turning = np.abs(angle)
-    longest = _longest(skin)
     if not (np.radians(turning[turning < SHARP]).max(initial=0.0) * float(longest.max(initial=0.0)) / 4 > least):
         return sag
     facet, count = _flats(edges, turning, m)
@@ -130,17 +129,6 @@ def _may_sag(
         off = minus(picked(point, np.ascontiguousarray(skin.faces[:, corner])), centre)
         np.maximum.at(far, facet, dot(off, off))
     return np.asarray(np.radians(most) * np.sqrt(far) / (1 + 1 / ALIKE) >= least)
-
-
-def _longest(skin: Skin) -> FloatArray:
-    """(m,) the longest side of each face, mm."""
-    point = columns(skin.vertices)
-    corner = [picked(point, np.ascontiguousarray(skin.faces[:, i])) for i in range(3)]
-    square = np.zeros(len(skin.faces))
-    for i in range(3):
-        side = minus(corner[i], corner[i - 1])
-        np.maximum(square, dot(side, side), out=square)
-    return np.asarray(np.sqrt(square))
 
 
 def _bend(facets: Faces, edges: Edges) -> FloatArray:

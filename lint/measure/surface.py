@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lint.measure import measure
-from lint.measure.vectors import columns, cross, length, minus, picked
+from lint.measure.vectors import columns, cross, dot, length, minus, picked
 from lint.terms import BoolArray, FloatArray, IntArray, Part
 
 
@@ -138,6 +138,18 @@ class Extent:
     low: FloatArray
     high: FloatArray
     diagonal: float
+
+
+@measure
+def longest(skin: Skin) -> FloatArray:
+    """(m,) the longest side of each face, mm."""
+    point = columns(skin.vertices)
+    corner = [picked(point, np.ascontiguousarray(skin.faces[:, i])) for i in range(3)]
+    square = np.zeros(len(skin.faces))
+    for i in range(3):
+        side = minus(corner[i], corner[i - 1])
+        np.maximum(square, dot(side, side), out=square)
+    return np.asarray(np.sqrt(square))
 
 
 @measure

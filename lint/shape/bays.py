@@ -10,6 +10,7 @@ import heapq
 
 import numpy as np
 
+from lint.shape.shelf import rim_normals
 from lint.terms import FloatArray, IntArray
 
 SHARP = 150.0  # degrees: a bay opens less than this; a smooth rim that bends in is the maker's and stays
@@ -24,7 +25,9 @@ def bridged(vertices: FloatArray, faces: IntArray, rim: IntArray, reach: float) 
     """
     count = len(rim)
     at = vertices[rim]
-    normal = _normals(vertices, faces, rim)
+    normal = rim_normals(vertices, faces, rim, 2)
+    length = np.linalg.norm(normal, axis=1)
+    normal /= np.where(length > 0, length, 1.0)[:, None]
     before, after = np.roll(np.arange(count), 1), np.roll(np.arange(count), -1)
     alive = np.ones(count, dtype=bool)
     queue: list[tuple[float, int, int, int]] = []
@@ -51,24 +54,6 @@ def bridged(vertices: FloatArray, faces: IntArray, rim: IntArray, reach: float) 
         offer(p)
         offer(q)
     return np.array(made, dtype=np.int64).reshape(-1, 3), rim[alive]
-
-
-def _normals(vertices: FloatArray, faces: IntArray, rim: IntArray) -> FloatArray:
-    """Which way the skin looks at each point of a rim (n,), (n, 3) unit: of the faces there, by area, evened out along the rim."""
-    at = np.full(len(vertices), -1, dtype=np.int64)
-    at[rim] = np.arange(len(rim))
-    mine = faces[(at[faces] >= 0).any(axis=1)]
-    a, b, c = (vertices[mine[:, i]] for i in range(3))
-    cross = np.cross(b - a, c - a)
-    normal = np.zeros((len(rim), 3))
-    for corner in range(3):
-        spot = at[mine[:, corner]]
-        np.add.at(normal, spot[spot >= 0], cross[spot >= 0])
-    for _ in range(2):
-        normal = 0.5 * normal + 0.25 * (np.roll(normal, 1, axis=0) + np.roll(normal, -1, axis=0))
-    length = np.linalg.norm(normal, axis=1)
-    unit: FloatArray = normal / np.where(length > 0, length, 1.0)[:, None]
-    return unit
 
 
 def _opening(p: FloatArray, i: FloatArray, q: FloatArray, normal: FloatArray) -> float:

@@ -58,10 +58,10 @@ def shelf(
     return np.asarray(numbers[plumped(points, filled([line, rim[::-1, :2]]))]), height
 
 
-def rim_slopes(vertices: FloatArray, faces: IntArray, rim: IntArray) -> FloatArray:
-    """How much the skin (points (v, 3), faces (m, 3)) rises with x and with y at each point of a rim (n,), (n, 2).
+def rim_normals(vertices: FloatArray, faces: IntArray, rim: IntArray, rounds: int) -> FloatArray:
+    """Which way the skin (points (v, 3), faces (m, 3)) looks at each point of a rim (n,), (n, 3), as long as the faces there are large.
 
-    From the faces around each point, weighed by area and evened out along the rim; never steeper than STEEP.
+    The faces around each point, weighed by area and evened out along the rim in so many rounds.
     """
     at = np.full(len(vertices), -1, dtype=np.int64)
     at[rim] = np.arange(len(rim))
@@ -72,8 +72,17 @@ def rim_slopes(vertices: FloatArray, faces: IntArray, rim: IntArray) -> FloatArr
     for corner in range(3):
         spot = at[mine[:, corner]]
         np.add.at(normal, spot[spot >= 0], cross[spot >= 0])
-    for _ in range(3):
+    for _ in range(rounds):
         normal = 0.5 * normal + 0.25 * (np.roll(normal, 1, axis=0) + np.roll(normal, -1, axis=0))
+    return normal
+
+
+def rim_slopes(vertices: FloatArray, faces: IntArray, rim: IntArray) -> FloatArray:
+    """How much the skin (points (v, 3), faces (m, 3)) rises with x and with y at each point of a rim (n,), (n, 2).
+
+    Never steeper than STEEP.
+    """
+    normal = rim_normals(vertices, faces, rim, 3)
     flat = np.maximum(normal[:, 2], np.linalg.norm(normal[:, :2], axis=1) / STEEP)
     slope: FloatArray = -normal[:, :2] / np.where(flat > 0, flat, 1.0)[:, None]
     return slope
