@@ -17,8 +17,11 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from corpus import solids
+from lint.page.sessions import Caps
 from lint.save import encode
 from lint.terms import Part, Source
+
+SMALL = Caps(upload=300_000, unpacked=2_000_000, entries=20, pages=4, silence=60.0, deadline=60.0)
 
 
 @dataclass

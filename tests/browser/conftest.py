@@ -128,3 +128,23 @@ def opened(tabs: Tabs) -> Callable[..., Sheet]:
         return sheet
 
     return open_page
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A local page that takes no more than 3 MiB."""
+    pytest.importorskip("starlette", reason="the extra `page` is not installed")
+    pytest.importorskip("uvicorn", reason="the extra `page` is not installed")
+    from lint.page.sessions import Caps
+    from tests.page_server import serving
+
+    with serving(tmp_path_factory.mktemp("pages"), Caps(upload=3 << 20)) as it:
+        yield it
+
+
+@pytest.fixture
+def context(chromium: Any) -> Iterator[Any]:
+    """A browser window of one's own, in which nothing glides."""
+    it = chromium.new_context(viewport={"width": 1000, "height": 640}, reduced_motion="reduce", color_scheme="light")
+    yield it
+    it.close()

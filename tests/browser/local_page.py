@@ -51,6 +51,14 @@ class Maker:
         text: str = self.page.locator(".step.open h2").inner_text()
         return text
 
+    def up_to_the_work(self) -> None:
+        """From a scan in millimetres that was read to the step before the work begins, each question left at its answer."""
+        for title in ("What it is", "Its true size"):
+            self.next(title)
+        self.choose("Millimetres")
+        for title in ("The part you want", "Printer, mould and base", "What is wrong with it", "What will be done"):
+            self.next(title)
+
     def next(self, title: str) -> None:
         """Press Next and wait until the step of that title stands open, its picture drawn and its ticket written."""
         self.page.click("#next")

@@ -6,7 +6,6 @@ import hashlib
 import json
 import shutil
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -18,23 +17,9 @@ pytest.importorskip("uvicorn", reason="the extra `page` is not installed")
 
 from lint.cli import main
 from lint.load import read
-from lint.page.sessions import Caps
 from tests.browser.local_page import Maker, complaints, cube, dome
 from tests.page_server import Served, serving
 from tests.scans import scan
-
-
-@pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    with serving(tmp_path_factory.mktemp("pages"), Caps(upload=3 << 20)) as it:
-        yield it
-
-
-@pytest.fixture
-def context(chromium: Any) -> Iterator[Any]:
-    it = chromium.new_context(viewport={"width": 1000, "height": 640}, reduced_motion="reduce", color_scheme="light")
-    yield it
-    it.close()
 
 
 def same_again(saved: list[Path], original: Path, scan_ticket: Path, tmp_path: Path) -> None:

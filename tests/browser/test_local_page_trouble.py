@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -12,22 +11,8 @@ import pytest
 pytest.importorskip("starlette", reason="the extra `page` is not installed")
 pytest.importorskip("uvicorn", reason="the extra `page` is not installed")
 
-from lint.page.sessions import Caps
 from tests.browser.local_page import Maker, cube, dome
 from tests.page_server import Served, files_of, serving
-
-
-@pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    with serving(tmp_path_factory.mktemp("pages"), Caps(upload=3 << 20)) as it:
-        yield it
-
-
-@pytest.fixture
-def context(chromium: Any) -> Iterator[Any]:
-    it = chromium.new_context(viewport={"width": 1000, "height": 640}, reduced_motion="reduce", color_scheme="light")
-    yield it
-    it.close()
 
 
 def test_a_browser_without_3d_gets_a_drawing(served: Served, context: Any, tmp_path: Path) -> None:
@@ -120,11 +105,7 @@ def test_two_tabs_have_each_its_own_and_a_closed_tab_leaves_nothing(served: Serv
 def test_a_tab_closed_at_work_ends_the_work(served: Served, context: Any, tmp_path: Path) -> None:
     maker = Maker(context, served)
     maker.read(dome(tmp_path / "king.stl"))
-    for title in ("What it is", "Its true size"):
-        maker.next(title)
-    maker.choose("Millimetres")
-    for title in ("The part you want", "Printer, mould and base", "What is wrong with it", "What will be done"):
-        maker.next(title)
+    maker.up_to_the_work()
     maker.page.click("#next")
     maker.page.wait_for_selector(".going li")
     maker.page.close()
@@ -134,11 +115,7 @@ def test_a_tab_closed_at_work_ends_the_work(served: Served, context: Any, tmp_pa
 def test_work_can_be_stopped_and_begun_again(served: Served, context: Any, tmp_path: Path) -> None:
     maker = Maker(context, served)
     maker.read(dome(tmp_path / "king.stl"))
-    for title in ("What it is", "Its true size"):
-        maker.next(title)
-    maker.choose("Millimetres")
-    for title in ("The part you want", "Printer, mould and base", "What is wrong with it", "What will be done"):
-        maker.next(title)
+    maker.up_to_the_work()
     maker.page.get_by_label("hollow:").check()  # so that there is time to stop it
     maker.settled()
     maker.page.click("#next")

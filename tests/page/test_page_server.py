@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 import socket
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -15,36 +14,7 @@ pytest.importorskip("uvicorn", reason="the extra `page` is not installed")
 
 from lint.page.sessions import Caps
 from lint.page.work import plain_name
-from tests.page_server import Served, cube, files_of, serving
-
-SMALL = Caps(upload=300_000, unpacked=2_000_000, entries=20, pages=4, silence=60.0, deadline=60.0)
-
-
-@pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    with serving(tmp_path_factory.mktemp("pages"), SMALL) as it:
-        yield it
-
-
-@pytest.fixture
-def page(served: Served) -> Iterator[str]:
-    name = served.begin()
-    yield name
-    served.ask(f"pages/{name}/bye", {})
-
-
-@pytest.fixture(scope="module")
-def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    """Another server, with one page."""
-    with serving(tmp_path_factory.mktemp("shop"), SMALL) as it:
-        yield it
-
-
-@pytest.fixture(scope="module")
-def bench(shop: Served) -> str:
-    """A page that keeps its process: starting one takes a second."""
-    return shop.begin()
-
+from tests.page_server import SMALL, Served, cube, files_of, serving
 
 # Who is let in.
 
