@@ -87,10 +87,7 @@ def mend(
         for name, fix in fixes.items():
             asked = name in waiting
             calling = tuple(f for f in report.findings if f.fix == name and f.accepted is None)
-            before_it = declined.get(name, [])
-            if name in refused or len(before_it) >= TRIES or any(p is part for p in before_it):
-                continue
-            if not _wanted(fix, calling, asked, done):
+            if _had_its_turn(name, part, declined, refused) or not _wanted(fix, calling, asked, done):
                 continue
             if turn > 0 and fix.touch is Touch.SKIN and not asked and _built_upon(name, fixes, done):
                 continue
@@ -169,11 +166,16 @@ def _unsettled(
         fix = fixes.get(finding.fix or "")
         if fix is None or fix.on_demand or finding.weight < Weight.STOP or finding.accepted is not None:
             continue
-        tried = declined.get(fix.name, [])
-        may = fix.touch <= settings.allow and fix.name not in refused and len(tried) < TRIES
-        if may and order.index(fix.name) < order.index(name) and not any(p is part for p in tried):
+        may = fix.touch <= settings.allow and not _had_its_turn(fix.name, part, declined, refused)
+        if may and order.index(fix.name) < order.index(name):
             return True
     return False
+
+
+def _had_its_turn(name: str, part: Part, declined: Mapping[str, list[Part]], refused: set[str]) -> bool:
+    """Whether a step is not to be offered this part: it was refused for good, or declined this very part, or others often enough."""
+    tried = declined.get(name, [])
+    return name in refused or len(tried) >= TRIES or any(p is part for p in tried)
 
 
 def _built_upon(name: str, fixes: Mapping[str, Fix], done: set[str]) -> bool:

@@ -313,6 +313,11 @@ class Zone:
     points: tuple[tuple[float, float, float], ...] = ()
     chain: bool = False
 
+    @classmethod
+    def near(cls, why: str, size: float, points: FloatArray) -> Zone:
+        """The zone of what lies within `size` mm of points (k, 3)."""
+        return cls("near", why, size, tuple((float(x), float(y), float(z)) for x, y, z in points))
+
 
 @dataclass(frozen=True)
 class Promise:

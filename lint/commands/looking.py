@@ -66,7 +66,6 @@ def _look(paths: list[Path], run: Run, how: How) -> list[PartReport]:
         said = {path: heard for path in paths if path in standing and (heard := known.compared(path, standing[path], shelf))}
     tasks = [Task(path, standing[path].key if path in standing else None) for path in paths if path not in said]
 
-
     def keep(task: Task, found: Judged) -> None:  # at once, so that a run that is stopped need not do it again
         if known is not None:
             known.keep(task.path, found)

@@ -79,7 +79,7 @@ def make(job: Job) -> Shaped:
     zones = _spared_zones(job.survey, first) + _spared_zones(survey, spared)
     if done:
         spots, spacing = spots_on(vertices, faces[first_new:])
-        zones += (Zone("near", "the patches over the holes", spacing, tuple((float(x), float(y), float(z)) for x, y, z in spots)),)
+        zones += (Zone.near("the patches over the holes", spacing, spots),)
     gone = [*first.values(), *spared.values()]
     used, made = used_only(vertices, faces) if gone else (vertices, faces)
     return Shaped(
@@ -126,7 +126,7 @@ def _spared_zones(survey: Survey, gone: dict[int, str]) -> tuple[Zone, ...]:
     for why in dict.fromkeys(gone.values()):
         faces = np.flatnonzero(np.isin(shells.label, [s for s, w in gone.items() if w == why]))
         spots, spacing = spots_on(skin.vertices, skin.faces[faces])
-        zones += (Zone("near", f"left out: {why}", spacing, tuple((float(x), float(y), float(z)) for x, y, z in spots)),)
+        zones += (Zone.near(f"left out: {why}", spacing, spots),)
     return zones
 
 

@@ -41,6 +41,5 @@ def covers(skin: Skin, label: IntArray, faces: IntArray, why: str) -> tuple[Zone
     step = np.ceil(np.log2(np.maximum(reach, 1e-12)))
     zones: list[Zone] = []
     for level in np.unique(step):
-        spots = tuple((float(x), float(y), float(z)) for x, y, z in centre[step == level])
-        zones.append(Zone("near", why, float(reach[step == level].max()), spots))
+        zones.append(Zone.near(why, float(reach[step == level].max()), centre[step == level]))
     return tuple(zones)

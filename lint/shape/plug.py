@@ -194,7 +194,7 @@ def _plugged(mesh: _Mesh, inside: BoolArray, area: float, number: int) -> tuple[
     made = faces[len(rest) :]
     _only_filled(vertices, faces, made, gone)
     spots, spacing = spots_on(vertices, np.vstack((gone, made)))
-    zone = Zone("near", "the plugged recess", spacing, tuple((float(x), float(y), float(z)) for x, y, z in spots))
+    zone = Zone.near("the plugged recess", spacing, spots)
     return _Mesh(vertices, faces, np.concatenate((mesh.old[~inside], np.full(len(made), -1 - number)))), zone
 
 

@@ -157,7 +157,7 @@ def _zones(patch: Patched) -> tuple[Zone, ...]:
 
 
 def _near(points: FloatArray, size: float, why: str) -> Zone:
-    return Zone("near", why, size, tuple((float(x), float(y), float(z)) for x, y, z in thinned(points, size / 2)))
+    return Zone.near(why, size, thinned(points, size / 2))
 
 
 def thinned(points: FloatArray, apart: float) -> FloatArray:

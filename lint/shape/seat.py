@@ -199,18 +199,14 @@ def _zones(seated: Seated, old: FloatArray, scraps: IntArray) -> tuple[Zone, ...
     walls = seated.built.wall_points + shift
     walls = walls[walls[:, 2] > level]
     if len(walls):
-        zones.append(Zone("near", "the wall from the rim down", seated.built.spacing, _tuples(walls)))
+        zones.append(Zone.near("the wall from the rim down", seated.built.spacing, walls))
     if seated.strip:
         spots, spacing = spots_on(old, seated.trimmed)
-        zones.append(Zone("near", "the strip cut off the ragged rim", spacing, _tuples(spots + shift)))
+        zones.append(Zone.near("the strip cut off the ragged rim", spacing, spots + shift))
     if len(scraps):
         spots, spacing = spots_on(old, scraps)
-        zones.append(Zone("near", "loose open scraps left behind", spacing, _tuples(spots + shift)))
+        zones.append(Zone.near("loose open scraps left behind", spacing, spots + shift))
     return tuple(zones)
-
-
-def _tuples(points: FloatArray) -> tuple[tuple[float, float, float], ...]:
-    return tuple((float(x), float(y), float(z)) for x, y, z in points)
 
 
 def _told(seated: Seated, said: str, depth: float, scraps: int) -> str:

@@ -39,7 +39,7 @@ def make(job: Job) -> Shaped:
         raise Declined("no wall is thinner than it should be")
     part = _laid(job, cores, thick)
     spots = _sparse(np.vstack(cores), thick)
-    zone = Zone("near", "along the thin wall", 2 * thick, tuple((float(x), float(y), float(z)) for x, y, z in spots))
+    zone = Zone.near("along the thin wall", 2 * thick, spots)
     stays = max(1e-3, 2 * grain(job.part.vertices, True))
     promise = Promise(
         skin_max=stays, skin_p99=stays, volume="more", clears=() if some else (30,), lessens=(30,) if some else (), may_raise=(31, 32)

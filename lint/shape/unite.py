@@ -65,7 +65,7 @@ def make(job: Job) -> Shaped:
     if len(corners):
         spots, spacing = spots_on(corners.reshape(-1, 3), np.arange(3 * len(corners)).reshape(-1, 3))
         why = "a pocket of air shut in between the shells, filled"
-        zones = (Zone("near", why, spacing, tuple((float(x), float(y), float(z)) for x, y, z in spots)),)
+        zones = (Zone.near(why, spacing, spots),)
         did += "; filled pockets of air that the shells shut in between them"
     return Shaped(
         new,
