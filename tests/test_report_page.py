@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 
 from lint.cli import main
+from lint.measure.nearest import distance_to_faces
 from lint.report import page
 from lint.terms import Finding, Place
 from lint.view import frame
-from lint.view.compare import distance
 from lint.view.pack import unpack
 from lint.view.scene import Scene, faces_each, in_order, scene_of
 from tests.reports import EVIL, RULES, broke_report, finding, full_report, part, part_report
@@ -178,7 +178,7 @@ def test_the_map_of_movement_tells_what_moved_and_nothing_else(most):
     vertices, faces = solids.ball(30.0, level=5)
     cap = vertices[:, 2] > 20
     ball = part().with_mesh(vertices + np.where(cap[:, None], [[0.0, 0.0, 0.3]], 0.0), faces)
-    scene = scene_of(ball, [], None, most=most, stills=0, away=lambda points: distance(points, vertices, faces))
+    scene = scene_of(ball, [], None, most=most, stills=0, away=lambda points: distance_to_faces(points, vertices, faces))
     assert scene is not None
     assert scene.moved is not None
     assert scene.scale == 0.5

@@ -33,7 +33,7 @@ class Depths:
 
 
 @measure
-def depths(skin: Skin, edges: Edges, extent: Extent) -> Depths:
+def depths(skin: Skin, edges: Edges, extent: Extent, longest: FloatArray) -> Depths:
     """Depth at the points of a coarse grid that lie inside: the distance to the nearest face for the outermost layers, and from
     point to point (Felzenszwalb and Huttenlocher 2012, in scipy) farther in. Sampled at `pitch`.
 
@@ -50,5 +50,5 @@ def depths(skin: Skin, edges: Edges, extent: Extent) -> Depths:
     depth: FloatArray = distance_transform_edt(inside, sampling=pitch)[inside]
     near = np.flatnonzero(depth <= max(EXACT_STEPS * pitch, EXACT) + pitch)
     points = grid.points(np.flatnonzero(inside)[near])
-    depth[near] = distances(points, skin)
+    depth[near] = distances(points, skin, longest)
     return Depths(depth, pitch**3, pitch)

@@ -20,34 +20,31 @@ LONG = 3.0  # faces with a side longer than this, in middle sides, go to libigl
 MOST = 8  # corners tried a point
 
 
-def distances(points: FloatArray, skin: Skin) -> FloatArray:
-    """(k,) distance of points (k, 3) from the skin, mm."""
+def distances(points: FloatArray, skin: Skin, longest: FloatArray) -> FloatArray:
+    """(k,) distance of points (k, 3) from the skin, mm. longest: (m,) the longest side of each face, mm."""
     if len(skin.faces) <= PLAIN or not len(points):
-        return _by_tree(points, skin.vertices, skin.faces)
+        return distance_to_faces(points, skin.vertices, skin.faces)
     point = columns(skin.vertices)
-    corner = [np.ascontiguousarray(skin.faces[:, i]) for i in range(3)]
-    longest = np.zeros(len(skin.faces))
-    for i in range(3):
-        side = minus(picked(point, corner[i]), picked(point, corner[i - 2]))
-        np.maximum(longest, dot(side, side), out=longest)
-    longest = np.sqrt(longest)
     limit = LONG * float(np.median(longest[:: max(len(longest) // 10_000, 1)]))
     fine = longest <= limit
     small = skin.faces[fine]
     if len(small) < PLAIN:
-        return _by_tree(points, skin.vertices, skin.faces)
+        return distance_to_faces(points, skin.vertices, skin.faces)
     of, near = _corners_near(points, skin, small, float(longest[fine].max()))
     found = np.full(len(points), np.inf)
     _least(found, points, point, small, of, near)
     if len(small) < len(skin.faces):
-        found = np.minimum(found, _by_tree(points, skin.vertices, skin.faces[~fine]))
+        found = np.minimum(found, distance_to_faces(points, skin.vertices, skin.faces[~fine]))
     return found
 
 
-def _by_tree(points: FloatArray, vertices: FloatArray, faces: IntArray) -> FloatArray:
+def distance_to_faces(points: FloatArray, vertices: FloatArray, faces: IntArray) -> FloatArray:
+    """(k,) distance of points (k, 3) from the nearest of some faces (m, 3), by libigl's tree of boxes; infinite when there is none."""
     import igl
 
-    squared, *_ = igl.point_mesh_squared_distance(points, np.array(vertices), np.array(faces))
+    if not len(faces) or not len(points):
+        return np.full(len(points), np.inf)
+    squared, *_ = igl.point_mesh_squared_distance(np.ascontiguousarray(points), np.array(vertices), np.array(faces))
     return np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from lint.measure import measure
 from lint.measure.contact import Contact
 from lint.measure.edges import Edges
+from lint.measure.nearest import distance_to_faces
 from lint.measure.shells import around_points, points_of
 from lint.measure.surface import Faces, Skin
 from lint.measure.walls import Gaps, Patches
@@ -151,7 +152,6 @@ def distance_to_mouth(vertices: FloatArray, rim: IntArray, points: FloatArray) -
 
     So the middle of a flat floor is as deep as the floor's edge, whether or not the file has points there.
     """
-    import igl
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
@@ -164,9 +164,8 @@ def distance_to_mouth(vertices: FloatArray, rim: IntArray, points: FloatArray) -
     between = vertices[rim].mean(axis=1)
     weight = np.bincount(ring, weights=length, minlength=rings)
     middle = np.stack([np.bincount(ring, weights=length * between[:, k], minlength=rings) for k in range(3)], axis=1) / weight[:, None]
-    fan = np.column_stack((index, len(used) + ring))
-    squared, *_ = igl.point_mesh_squared_distance(points, np.vstack((vertices[used], middle)), fan)
-    return np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
+    fan: IntArray = np.column_stack((index, len(used) + ring))
+    return distance_to_faces(points, np.vstack((vertices[used], middle)), fan)
 
 
 def _middle(values: FloatArray, weights: FloatArray) -> float:

@@ -27,7 +27,7 @@ class TicketPoints:
 
 
 @measure
-def ticket_points(part: Part, skin: Skin) -> TicketPoints:
+def ticket_points(part: Part, skin: Skin, longest: FloatArray) -> TicketPoints:
     """Each point's distance from the nearest face."""
     lengths = [(entry.from_, entry.to) for entry in part.ticket.length]
     readings = [(entry.from_, entry.to) for entry in part.ticket.caliper]
@@ -38,5 +38,5 @@ def ticket_points(part: Part, skin: Skin) -> TicketPoints:
     if not raw:
         return TicketPoints(np.zeros((0, 3)), np.zeros(0), (), np.zeros((0, 2), dtype=np.int64))
     points = part.place_points(raw)
-    off = distances(points, skin)
+    off = distances(points, skin, longest)
     return TicketPoints(points, off, tuple(key), ends)

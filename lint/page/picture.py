@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from lint.measure.nearest import distance_to_faces
 from lint.terms import BadInput, Finding, FloatArray, Mended, Part
-from lint.view.compare import distance
 from lint.view.scene import scene_of
 
 Told = dict[str, Any]
@@ -46,5 +46,5 @@ def save_pair(part: Part, mended: Mended, findings: Sequence[Finding]) -> Told:
     carried = part.vertices @ to[:3, :3].T + to[:3, 3]
     return {
         "before": save(part, Path("before.view"), to=to),
-        "after": save(mended.part, Path("after.view"), findings, away=lambda points: distance(points, carried, part.faces)),
+        "after": save(mended.part, Path("after.view"), findings, away=lambda points: distance_to_faces(points, carried, part.faces)),
     }

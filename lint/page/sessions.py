@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from lint.page.bench import Bench
+from lint.save.atomic import lock_if_free
 
 _GONE = 150.0  # s; a page in the background speaks once a minute, so this one is frozen or gone
 _YOUNG = 30.0  # s; a folder so new may belong to a server that has not locked it yet
@@ -99,7 +100,7 @@ class Sessions:
         sweep(base)
         self.root = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=base))  # 0700: for this user only
         self._lock = os.open(self.root / _LOCK, os.O_RDWR | os.O_CREAT, 0o600)
-        _locks(self._lock)
+        lock_if_free(self._lock)
         self._open: dict[str, Session] = {}
 
     async def begin(self) -> Session | None:
@@ -158,17 +159,7 @@ def sweep(base: Path) -> None:
                 continue
             handle = os.open(left / _LOCK, os.O_RDWR | os.O_NOFOLLOW)
             try:
-                if _locks(handle):
+                if lock_if_free(handle):
                     shutil.rmtree(left, ignore_errors=True)
             finally:
                 os.close(handle)
-
-
-def _locks(handle: int) -> bool:
-    try:
-        import fcntl
-
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except (ImportError, OSError):
-        return False
-    return True

@@ -79,7 +79,7 @@ def _write(target: Path, data: bytes, mode: int | None) -> None:
     handle = os.open(temporary, flags, 0o666)
     try:
         with open(handle, "wb") as file:
-            _lock(handle)  # says to others that this run is alive; whoever dies lets go
+            lock_if_free(handle)  # says to others that this run is alive; whoever dies lets go
             file.write(data)
             file.flush()
             if mode is not None:
@@ -101,13 +101,13 @@ def _sweep(folder: Path) -> None:
                 continue
             handle = os.open(left, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0))
             try:
-                if _lock(handle):
+                if lock_if_free(handle):
                     left.unlink()
             finally:
                 os.close(handle)
 
 
-def _lock(handle: int) -> bool:
+def lock_if_free(handle: int) -> bool:
     """Lock an open file if nobody else has; False when somebody has, or where files cannot be locked."""
     try:
         import fcntl

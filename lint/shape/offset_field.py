@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lint.measure.columns import Grid, grid_around, times_inside
+from lint.measure.nearest import distance_to_faces
 from lint.terms import BoolArray, Declined, FloatArray, IntArray
 
 Field = NDArray[np.float32]
@@ -54,7 +55,7 @@ def depth_field(vertices: FloatArray, faces: IntArray, level: float, pitch: Floa
     # The line to the nearest point outside crosses the skin, so the coarse depth is the true one or more: a diagonal more at most.
     near = np.flatnonzero(inside & (coarse >= level - reach) & (coarse <= level + reach + diagonal))
     del coarse, inside
-    field.reshape(-1)[near] = np.clip(distances(vertices, faces, grid.points(near)) - level, -reach, reach)
+    field.reshape(-1)[near] = np.clip(distance_to_faces(grid.points(near), vertices, faces) - level, -reach, reach)
     return Depth(grid, field, step)
 
 
@@ -91,16 +92,6 @@ def _neighbours_together(points: FloatArray) -> IntArray:
             bits = (bits | (bits << shift)) & mask
         key |= bits << axis
     return np.argsort(key)
-
-
-def distances(vertices: FloatArray, faces: IntArray, points: FloatArray) -> FloatArray:
-    """Distance of each point (k, 3) to the nearest face, mm, (k,): for many points, shared among the processors (igl)."""
-    import igl
-
-    if not len(points):
-        return np.zeros(0)
-    squared, *_ = igl.point_mesh_squared_distance(np.ascontiguousarray(points), np.array(vertices), np.array(faces))
-    return np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
 
 
 def surface_of(depth: Depth, field: Field) -> tuple[FloatArray, IntArray]:

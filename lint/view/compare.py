@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from lint.measure.nearest import distance_to_faces
 from lint.settings import Settings
-from lint.terms import FloatArray, IntArray, Mended
+from lint.terms import Mended
 from lint.view.scene import Scene, in_order, scene_of
 
 
@@ -18,17 +19,5 @@ def scenes_of(mended: Mended, settings: Settings) -> tuple[Scene | None, Scene |
     left = in_order(mended.after.findings)
     before = scene_of(was, in_order(mended.before.findings), settings, first=len(left) + 1, stills=1, to=to)
     carried = was.vertices @ to[:3, :3].T + to[:3, 3]
-    after = scene_of(now, left, settings, stills=1, away=lambda points: distance(points, carried, was.faces))
+    after = scene_of(now, left, settings, stills=1, away=lambda points: distance_to_faces(points, carried, was.faces))
     return before, after
-
-
-def distance(points: FloatArray, vertices: FloatArray, faces: IntArray) -> FloatArray:
-    """Of points (k, 3) from the skin of a mesh, (k,), by libigl's tree of boxes; infinite when the mesh has no face."""
-    import igl
-
-    if not len(faces) or not len(points):
-        return np.full(len(points), np.inf)
-    squared, *_ = igl.point_mesh_squared_distance(np.ascontiguousarray(points), np.ascontiguousarray(vertices), np.ascontiguousarray(faces))
-    away: FloatArray = np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
-    return away
-
