@@ -6,10 +6,12 @@ edge they share, have depth 0 and are no crossing, unless they touch along an ed
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
+from lint import loops
 from lint.measure import measure
 from lint.measure.boxes import along_curve, morton
 from lint.measure.edges import Edges
@@ -48,7 +50,9 @@ class Crossings:
 
 
 @measure
-def crossings(part: Part, skin: Skin, edges: Edges, facets: Faces, shells: Shells, extent: Extent, pinched: IntArray) -> Crossings:
+def crossings(
+    part: Part, skin: Skin, edges: Edges, facets: Faces, shells: Shells, extent: Extent, pinched: IntArray, tree: loops.Tree | None
+) -> Crossings:
     """Every pair of faces whose insides overlap, found by a tree of boxes and settled by separating axes.
 
     Two triangles are apart, or only touch, exactly when their shadows do on one of eleven axes: the two normals and the nine
@@ -57,7 +61,7 @@ def crossings(part: Part, skin: Skin, edges: Edges, facets: Faces, shells: Shell
     that share a point as well, because there a touching pair has overlap 0 on one of these axes.
     """
     tolerance = tolerance_for(extent.diagonal, part.units is not None)
-    return crossings_deeper(tolerance, skin, edges, facets, shells, extent, pinched)
+    return crossings_deeper(tolerance, skin, edges, facets, shells, extent, pinched, tree)
 
 
 def tolerance_for(diagonal: float, in_mm: bool) -> float:
@@ -66,25 +70,21 @@ def tolerance_for(diagonal: float, in_mm: bool) -> float:
 
 
 def crossings_deeper(
-    tolerance: float, skin: Skin, edges: Edges, facets: Faces, shells: Shells, extent: Extent, pinched: IntArray
+    tolerance: float, skin: Skin, edges: Edges, facets: Faces, shells: Shells, extent: Extent, pinched: IntArray,
+    tree: loops.Tree | None = None,
 ) -> Crossings:
     """The crossings of a skin deeper than a given tolerance; for a piece of a part, judged by the size of the whole."""
     points = skin.vertices - extent.low
     plain = _plain_points(skin, edges, facets, points, pinched)
-    sorted_faces = _along_curve(skin, facets, points, plain)
     found: list[tuple[IntArray, IntArray, FloatArray, BoolArray]] = []
     touching: list[tuple[IntArray, IntArray]] = []
-    grown = tolerance / 2  # skins that lie on each other may be apart by their rounding
-    low, high = sorted_faces.boxes(grown)
-    for i, j in along_curve(low, high):
-        i, j = _worth_a_look(sorted_faces, i, j)
-        crossing, flat, on_one, on_two = _by_planes(sorted_faces, i, j, tolerance)
-        number = sorted_faces.number
-        touching += [(number[j[on_one]], number[i[on_one]]), (number[i[on_two]], number[j[on_two]])]
+    many = _pairs(skin, facets, points, plain, tolerance) if tree is None else _by_tree(tree, skin, facets, points, plain, tolerance)
+    for crossing, flat, on_one, on_two in many:
+        touching += [(on_one[:, 1], on_one[:, 0]), (on_two[:, 0], on_two[:, 1])]
         for chosen, is_flat in ((crossing, False), (flat, True)):
             if not len(chosen):
                 continue
-            a, b = number[i[chosen]], number[j[chosen]]
+            a, b = chosen.T
             one, two = points[skin.faces[a]], points[skin.faces[b]]
             depth = (_flat_depth if is_flat else _depth)(one, two, facets.normal[a], facets.normal[b], tolerance)
             deep = depth > tolerance
@@ -105,6 +105,41 @@ def crossings_deeper(
     if len(seams):
         known[-len(seams) :] = seams
     return _with_places(skin, facets, shells, points, extent.low, i, j, depth, lying, known, tolerance)
+
+
+_Four = tuple[IntArray, IntArray, IntArray, IntArray]
+
+
+def _by_tree(
+    tree: loops.Tree, skin: Skin, facets: Faces, points: FloatArray, plain: BoolArray, tolerance: float
+) -> Iterator[_Four]:
+    """What `_pairs` yields, all at once, by the compiled loops."""
+    simple = np.asarray(np.take(plain, skin.faces).all(axis=1))
+    across, lying, on_one, on_two = tree.pairs(facets.normal, _usable(skin, facets, columns(points)), simple, tolerance, FLAT)
+    yield across, lying, on_one, on_two
+
+
+def _pairs(skin: Skin, facets: Faces, points: FloatArray, plain: BoolArray, tolerance: float) -> Iterator[_Four]:
+    """Pairs (k, 2) of face numbers, in chunks of four kinds: see `_by_planes`."""
+    faces = _along_curve(skin, facets, points, plain)
+    grown = tolerance / 2  # skins that lie on each other may be apart by their rounding
+    low, high = faces.boxes(grown)
+    for i, j in along_curve(low, high):
+        i, j = _worth_a_look(faces, i, j)
+        across, lying, on_one, on_two = (
+            np.stack((faces.number[i[some]], faces.number[j[some]]), axis=1) for some in _by_planes(faces, i, j, tolerance)
+        )
+        yield across, lying, on_one, on_two
+
+
+def _usable(skin: Skin, facets: Faces, point: Three) -> BoolArray:
+    """(m,) faces that are not as good as a line."""
+    at = [picked(point, np.ascontiguousarray(skin.faces[:, k])) for k in range(3)]
+    longest = np.zeros(len(skin.faces))
+    for k in range(3):
+        side = minus(at[k], at[k - 2])
+        np.maximum(longest, dot(side, side), out=longest)
+    return np.asarray(facets.area > 1e-12 * longest)
 
 
 @dataclass(frozen=True)
@@ -135,11 +170,7 @@ def _along_curve(skin: Skin, facets: Faces, points: FloatArray, plain: BoolArray
     point = columns(points)
     corner = [np.ascontiguousarray(skin.faces[:, k]) for k in range(3)]
     at = [picked(point, of) for of in corner]
-    longest = np.zeros(len(skin.faces))
-    for k in range(3):
-        side = minus(at[k], at[k - 2])
-        np.maximum(longest, dot(side, side), out=longest)
-    usable = np.flatnonzero(facets.area > 1e-12 * longest)
+    usable = np.flatnonzero(_usable(skin, facets, point))
     if not len(usable):
         none = np.zeros(0)
         return _Sorted(usable, [usable] * 3, [(none, none, none)] * 3, (none, none, none), none, none > 0)
@@ -157,6 +188,14 @@ def _plain_points(skin: Skin, edges: Edges, facets: Faces, points: FloatArray, p
 
     True when they form one fan, all face the viewer, and their angles as seen do not add up to more than a full turn.
     """
+    plain = loops.plain_fans(points, skin.faces, facets.normal) if loops.there() else _fans_plain(skin, facets, points)
+    plain[pinched] = False
+    plain[edges.ends[edges.crowded].reshape(-1)] = False
+    return plain
+
+
+def _fans_plain(skin: Skin, facets: Faces, points: FloatArray) -> BoolArray:
+    """(n,) points whose faces, seen along their mean normal, all face the viewer and take up a full turn at most."""
     count = len(skin.vertices)
     normal, point = columns(facets.normal), columns(points)
     corner = [np.ascontiguousarray(skin.faces[:, k]) for k in range(3)]
@@ -175,10 +214,7 @@ def _plain_points(skin: Skin, edges: Edges, facets: Faces, points: FloatArray, p
         back = (back[0] - down * seen[0], back[1] - down * seen[1], back[2] - down * seen[2])
         turn = np.arctan2(dot(cross(ahead, back), seen), dot(ahead, back))
         angle += np.bincount(corner[k], weights=np.abs(turn), minlength=count)
-    plain &= angle < 2 * np.pi + 1e-6
-    plain[pinched] = False
-    plain[edges.ends[edges.crowded].reshape(-1)] = False
-    return plain
+    return np.asarray(plain & (angle < 2 * np.pi + 1e-6))
 
 
 def _worth_a_look(faces: _Sorted, i: IntArray, j: IntArray) -> tuple[IntArray, IntArray]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lint import loops
 from lint.measure import measure
 from lint.measure.columns import grid_around, times_inside
 from lint.measure.edges import Edges
@@ -33,7 +34,7 @@ class Depths:
 
 
 @measure
-def depths(skin: Skin, edges: Edges, extent: Extent, longest: FloatArray) -> Depths:
+def depths(skin: Skin, edges: Edges, extent: Extent, longest: FloatArray, tree: loops.Tree | None) -> Depths:
     """Depth at the points of a coarse grid that lie inside: the distance to the nearest face for the outermost layers, and from
     point to point (Felzenszwalb and Huttenlocher 2012, in scipy) farther in. Sampled at `pitch`.
 
@@ -50,5 +51,5 @@ def depths(skin: Skin, edges: Edges, extent: Extent, longest: FloatArray) -> Dep
     depth: FloatArray = distance_transform_edt(inside, sampling=pitch)[inside]
     near = np.flatnonzero(depth <= max(EXACT_STEPS * pitch, EXACT) + pitch)
     points = grid.points(np.flatnonzero(inside)[near])
-    depth[near] = distances(points, skin, longest)
+    depth[near] = distances(points, skin, longest, tree)
     return Depths(depth, pitch**3, pitch)

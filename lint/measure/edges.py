@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.measure import measure
+from lint.measure.joining import components
 from lint.measure.surface import Skin
 from lint.terms import BoolArray, IntArray
 
@@ -166,9 +167,6 @@ def _chain(skin: Skin, edges: Edges, half: IntArray, start: IntArray, end: IntAr
 
 def _fans(skin: Skin, edges: Edges, asked: BoolArray | None = None) -> IntArray:
     """(3m,) for each face corner the fan it belongs to: corners at one point joined across shared edges. asked: (n,) which points."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     corners = len(skin.faces) * 3
     same = np.ones(max(len(edges.order) - 1, 0), dtype=bool)
     same[edges.begin[1:-1] - 1] = False
@@ -181,9 +179,7 @@ def _fans(skin: Skin, edges: Edges, asked: BoolArray | None = None) -> IntArray:
     if asked is not None:
         wanted = asked[flat[rows]]
         rows, columns = rows[wanted], columns[wanted]
-    graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(corners, corners))
-    label: IntArray = connected_components(graph, directed=False)[1].astype(np.int64)
-    return label
+    return components(corners, rows, columns)[0]
 
 
 def _next(half: IntArray) -> IntArray:
@@ -195,14 +191,10 @@ def _next(half: IntArray) -> IntArray:
 def _walk(skin: Skin, half: IntArray, start: IntArray, end: IntArray, following: IntArray) -> list[Rim]:
     """Chains of half-edges put in order, all at once, the longest first: loops are cut at their lowest number, then each half-edge
     counts how far it is from the end of its chain by doubling its step."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     k = len(half)
     number = np.arange(k)
     linked = np.flatnonzero(following >= 0)
-    graph = coo_matrix((np.ones(len(linked), dtype=np.int8), (linked, following[linked])), shape=(k, k))
-    count, label = connected_components(graph, directed=False)
+    label, count = components(k, linked, following[linked])
     lowest = np.full(count, k)
     np.minimum.at(lowest, label, number)
     loop = np.ones(count, dtype=bool)

@@ -1,4 +1,5 @@
-"""How far points are from a skin: over the nearest corners for finely cut skin, by libigl's tree for the rest.
+"""How far points are from a skin: by our compiled tree of boxes, or, without it, over the nearest corners for finely cut skin and by
+libigl's tree for the rest.
 
 A tree of corners is built and asked several times faster than one of faces, and for small faces it knows nearly all. Let L be the
 longest side of a face, d its distance from a point and r that of its nearest corner: the nearest spot of the face is a corner, or is
@@ -10,7 +11,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from lint import loops
 from lint.measure.surface import Skin
+from lint.measure.tree import tree_over
 from lint.measure.vectors import Three, columns, cross, dot, minus, picked
 from lint.terms import FloatArray, IntArray
 
@@ -20,8 +23,10 @@ LONG = 3.0  # faces with a side longer than this, in middle sides, go to libigl
 MOST = 8  # corners tried a point
 
 
-def distances(points: FloatArray, skin: Skin, longest: FloatArray) -> FloatArray:
-    """(k,) distance of points (k, 3) from the skin, mm. longest: (m,) the longest side of each face, mm."""
+def distances(points: FloatArray, skin: Skin, longest: FloatArray, tree: loops.Tree | None = None) -> FloatArray:
+    """(k,) distance of points (k, 3) from the skin, mm. longest: (m,) the longest side of each face, mm; tree: over the skin."""
+    if tree is not None:
+        return np.asarray(np.sqrt(tree.nearest(points)[1]))
     if len(skin.faces) <= PLAIN or not len(points):
         return distance_to_faces(points, skin.vertices, skin.faces)
     point = columns(skin.vertices)
@@ -39,11 +44,14 @@ def distances(points: FloatArray, skin: Skin, longest: FloatArray) -> FloatArray
 
 
 def distance_to_faces(points: FloatArray, vertices: FloatArray, faces: IntArray) -> FloatArray:
-    """(k,) distance of points (k, 3) from the nearest of some faces (m, 3), by libigl's tree of boxes; infinite when there is none."""
-    import igl
-
+    """(k,) distance of points (k, 3) from the nearest of some faces (m, 3), by a tree of boxes; infinite when there is none."""
     if not len(faces) or not len(points):
         return np.full(len(points), np.inf)
+    tree = tree_over(vertices, faces)
+    if tree is not None:
+        return np.asarray(np.sqrt(tree.nearest(points)[1]))
+    import igl
+
     squared, *_ = igl.point_mesh_squared_distance(np.ascontiguousarray(points), np.array(vertices), np.array(faces))
     return np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
 

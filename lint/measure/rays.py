@@ -1,8 +1,9 @@
 """Rays against a skin: the first face each meets, and the first that faces a given way.
 
-Two makers of the same answer, chosen by what is installed: embreex (32-bit, about a million rays a second) and libigl's tree of
-boxes (64-bit, about a quarter of a million). Either only names the face that was met; the distance is then worked out in double
-precision on that face. BUCKWRIGHT_RAYS=plain forces the second, so that both can be held to say the same.
+Three makers of the same answer, chosen by what is installed: our own compiled loops (64-bit, on the tree that other measurements
+share), embreex (32-bit) and libigl's tree of boxes (64-bit, several times slower). Each names the face that was met; the distance is
+then worked out in double precision on that face. BUCKWRIGHT_LOOPS=plain does without the first, BUCKWRIGHT_RAYS=plain without the
+first two, so that all can be held to say the same.
 """
 
 from __future__ import annotations
@@ -12,8 +13,10 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from lint import loops
 from lint.measure import measure
 from lint.measure.surface import Faces, Skin
+from lint.measure.tree import tree_over
 from lint.terms import BoolArray, FloatArray, IntArray
 
 # A ray that keeps meeting skin that faces the wrong way is followed through this many layers of it.
@@ -31,7 +34,7 @@ class Rays:
     normal: (m, 3) unit outward, zero for a face without area; middle: what coordinates are counted from inside.
     """
 
-    def __init__(self, vertices: FloatArray, faces: IntArray, normal: FloatArray) -> None:
+    def __init__(self, vertices: FloatArray, faces: IntArray, normal: FloatArray, tree: loops.Tree | None = None) -> None:
         used = np.zeros(len(vertices), dtype=bool)
         used[faces] = True
         points = vertices[used] if len(faces) else np.zeros((1, 3))
@@ -40,13 +43,16 @@ class Rays:
         self.gap = max(1e-4, 5e-7 * float(np.linalg.norm(high - low)))
         self.normal = normal
         self._offset = np.einsum("ij,ij->i", normal, vertices[faces[:, 0]] - self.middle) if len(faces) else np.zeros(0)
-        self._tree: _Tree | None = _tree(vertices - self.middle, faces) if len(faces) else None
+        self._own = _own(vertices, faces, tree)
+        self._tree: _Tree | None = _tree(vertices - self.middle, faces) if len(faces) and self._own is None else None
 
     def first(self, origins: FloatArray, directions: FloatArray, reach: float = np.inf) -> tuple[IntArray, FloatArray]:
         """Face each ray meets first, (k,), -1 for none within `reach` mm, and the distance, (k,) mm, infinite for none.
 
         origins (k, 3) mm in the part's coordinates; directions (k, 3) unit.
         """
+        if self._own is not None:
+            return self._own.first(origins, directions, reach)
         return self._met(origins - self.middle, directions, reach)
 
     def first_facing(self, origins: FloatArray, directions: FloatArray, away: bool, reach: float = np.inf) -> tuple[IntArray, FloatArray]:
@@ -54,6 +60,8 @@ class Rays:
 
         Faces that look the other way are passed. Same shapes as `first`.
         """
+        if self._own is not None:
+            return self._own.first(origins, directions, reach, facing=1 if away else -1, normal=self.normal)
         start = origins - self.middle
         face, distance = self._met(start, directions, reach)
         wrong = self._wrong_way(face, directions, away)
@@ -89,6 +97,12 @@ class Rays:
         distance = np.where(trust, np.maximum(exact, 0.0), guess)
         distance[face < 0] = np.inf
         return face, distance
+
+
+def _own(vertices: FloatArray, faces: IntArray, tree: loops.Tree | None) -> loops.Tree | None:
+    if os.environ.get("BUCKWRIGHT_RAYS") == "plain" or not loops.there():
+        return None
+    return tree or tree_over(vertices, faces)
 
 
 def _tree(vertices: FloatArray, faces: IntArray) -> _Tree:
@@ -138,9 +152,9 @@ class _Plain:
 
 
 @measure
-def rays(skin: Skin, facets: Faces) -> Rays:
+def rays(skin: Skin, facets: Faces, tree: loops.Tree | None) -> Rays:
     """The part's skin made ready for rays, built once and shared."""
-    return Rays(skin.vertices, skin.faces, facets.normal)
+    return Rays(skin.vertices, skin.faces, facets.normal, tree)
 
 
 def first_hits(vertices: FloatArray, faces: IntArray, origins: FloatArray, directions: FloatArray) -> tuple[IntArray, FloatArray]:

@@ -8,6 +8,7 @@ import numpy as np
 
 from lint.measure import measure
 from lint.measure.edges import Edges
+from lint.measure.joining import components
 from lint.measure.surface import Faces, Skin
 from lint.measure.vectors import columns, cross, dot, minus, picked
 from lint.terms import BoolArray, FloatArray, IntArray, NotRun, Place
@@ -35,15 +36,11 @@ class Shells:
 def shells(skin: Skin, edges: Edges, facets: Faces) -> Shells:
     """Faces joined across edges (also crowded ones) form a shell. Volume by the divergence theorem, from the shell's own corner
     so that large coordinates do not cost precision; only for closed shells, since an open one has none."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     m = len(skin.faces)
     same = np.ones(max(len(edges.order) - 1, 0), dtype=bool)
     same[edges.begin[1:-1] - 1] = False
     one, two = edges.order[:-1][same] // 3, edges.order[1:][same] // 3
-    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(m, m))
-    names, raw = connected_components(graph, directed=False)
+    raw, names = components(m, one, two)
     real = edges.half_edge[::3] >= 0
     whole = bool(real.all())
     raw = raw if whole else raw[real]
@@ -116,18 +113,13 @@ def regions(chosen: IntArray, pairs: IntArray, count: int) -> list[IntArray]:
 
 def joined(chosen: IntArray, pairs: IntArray, count: int) -> tuple[IntArray, int]:
     """The group of each of the chosen faces (k,), and how many groups there are, as in `regions`."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     if not len(chosen):
         return np.zeros(0, dtype=np.int64), 0
     new = np.full(count, -1, dtype=np.int64)
     new[chosen] = np.arange(len(chosen))
     a, b = (np.take(new, np.ascontiguousarray(pairs[:, k])) for k in (0, 1))
     keep = (a >= 0) & (b >= 0)
-    graph = coo_matrix((np.ones(int(keep.sum()), dtype=np.int8), (a[keep], b[keep])), shape=(len(chosen), len(chosen)))
-    several, label = connected_components(graph, directed=False)
-    return label.astype(np.int64), int(several)
+    return components(len(chosen), a[keep], b[keep])
 
 
 def around(skin: Skin, faces: IntArray) -> Place:

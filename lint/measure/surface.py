@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lint import loops
 from lint.measure import measure
 from lint.measure.vectors import columns, cross, dot, length, minus, picked
 from lint.terms import BoolArray, FloatArray, IntArray, Part
@@ -49,11 +50,14 @@ def weld_exact(points: FloatArray) -> tuple[FloatArray, IntArray]:
 
     By a 64-bit hash of the coordinate bits, as much of it as leaves room for the row's number, and one sort of such numbers in place;
     rows that share a hash but differ are told apart by their bits, so the answer is exact. In the file's order neighbours lie near
-    each other in memory, which every later look-up gains by.
+    each other in memory, which every later look-up gains by. By a table of hashes where the compiled loops are.
     """
     count = len(points)
     if not count:
         return np.zeros((0, 3)), np.zeros(0, dtype=np.int64)
+    if loops.there() and count < 1 << 32:
+        number, row = loops.weld(points)
+        return np.take(np.asarray(points, dtype=np.float64), row, axis=0) + 0.0, number
     clean = np.ascontiguousarray(points, dtype=np.float64) + 0.0
     room = np.uint64(max(count - 1, 1).bit_length())
     key = hashed(clean.view(np.uint64))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lint import loops
 from lint.measure import measure
 from lint.measure.nearest import distances
 from lint.measure.surface import Skin
@@ -27,7 +28,7 @@ class TicketPoints:
 
 
 @measure
-def ticket_points(part: Part, skin: Skin, longest: FloatArray) -> TicketPoints:
+def ticket_points(part: Part, skin: Skin, longest: FloatArray, tree: loops.Tree | None) -> TicketPoints:
     """Each point's distance from the nearest face."""
     lengths = [(entry.from_, entry.to) for entry in part.ticket.length]
     readings = [(entry.from_, entry.to) for entry in part.ticket.caliper]
@@ -38,5 +39,5 @@ def ticket_points(part: Part, skin: Skin, longest: FloatArray) -> TicketPoints:
     if not raw:
         return TicketPoints(np.zeros((0, 3)), np.zeros(0), (), np.zeros((0, 2), dtype=np.int64))
     points = part.place_points(raw)
-    off = distances(points, skin, longest)
+    off = distances(points, skin, longest, tree)
     return TicketPoints(points, off, tuple(key), ends)

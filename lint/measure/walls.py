@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.measure import measure
+from lint.measure.boxes import morton
 from lint.measure.rays import Rays
 from lint.measure.surface import Faces, Skin
 from lint.terms import FloatArray, IntArray
@@ -18,7 +19,7 @@ POINTS = 100_000
 
 @dataclass(frozen=True)
 class Patches:
-    """Small pieces that cover the skin, at least one a face.
+    """Small pieces that cover the skin, at least one a face, in the order of a Morton curve.
 
     face: (k,) the face each is a piece of; point: (k, 3) its middle; area: (k,) mm2; spacing: about how far apart they are, mm.
     """
@@ -59,10 +60,12 @@ def patches(skin: Skin, facets: Faces) -> Patches:
     whole = np.flatnonzero(small & (facets.area > 0))
     face, corners = halved(np.flatnonzero(~small), skin.vertices[skin.faces[~small]], spacing)
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    point = np.concatenate((facets.centre[whole], corners.mean(axis=1)))
+    order = np.argsort(morton(point))  # what lies together is asked together: rays cost half as much
     return Patches(
-        np.concatenate((whole, face)),
-        np.concatenate((facets.centre[whole], corners.mean(axis=1))),
-        np.concatenate((facets.area[whole], np.linalg.norm(cross, axis=1) / 2)),
+        np.concatenate((whole, face))[order],
+        np.take(point, order, axis=0),
+        np.concatenate((facets.area[whole], np.linalg.norm(cross, axis=1) / 2))[order],
         spacing,
     )
 

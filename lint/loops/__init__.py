@@ -1,0 +1,105 @@
+"""Loops in C for what numpy walks through many times over: a tree of boxes for rays, nearest spots and crossings; welding; joining.
+
+They are made when the program is installed where a C compiler is at hand (pyproject.toml, `optional`), and nothing depends on them:
+each has a plain version beside its caller in lint/measure that says the same, only slower. BUCKWRIGHT_LOOPS=plain does without them.
+Here the arrays are made ready; nothing in this folder knows a part.
+"""
+
+from __future__ import annotations
+
+import os
+from typing import Any
+
+import numpy as np
+
+from lint.terms import BoolArray, FloatArray, IntArray
+
+try:
+    from lint.loops import compiled as _compiled
+except ImportError:  # no compiler was there, or another Python
+    _compiled = None  # type: ignore[assignment]
+
+
+def there() -> bool:
+    """Whether the compiled loops are installed and asked for."""
+    return _compiled is not None and os.environ.get("BUCKWRIGHT_LOOPS") != "plain"
+
+
+def hold_memory() -> None:
+    """Keep what is freed for the next array instead of giving it back to the system each time; without effect where that is not known.
+
+    A large part makes and drops hundreds of arrays of megabytes; to have each of them cleared by the system anew took a tenth of the
+    time. For processes that measure and end.
+    """
+    if there():
+        _compiled.hold()
+
+
+class Tree:
+    """A tree of boxes over the faces (m, 3) of a mesh with vertices (n, 3), mm; it keeps its own copy of both.
+
+    Raises ValueError for no faces, for more than 2^28 of them, and where a corner of a face has a coordinate that is no number.
+    """
+
+    def __init__(self, vertices: FloatArray, faces: IntArray) -> None:
+        assert _compiled is not None
+        self._tree = _compiled.tree(_rows(vertices), np.ascontiguousarray(faces, dtype=np.int64))
+
+    def first(
+        self, origins: FloatArray, directions: FloatArray, reach: float = np.inf, *, facing: int = 0, normal: FloatArray | None = None
+    ) -> tuple[IntArray, FloatArray]:
+        """Face each ray (k, 3) meets first within `reach`, -1 for none, and the distance, infinite for none.
+
+        facing: 1 for faces whose normal (m, 3) looks along the ray, -1 for those that look against it, 0 for any.
+        """
+        face, far = np.empty(len(origins), dtype=np.int64), np.empty(len(origins))
+        lean = None if normal is None else _rows(normal)
+        _compiled.cast(self._tree, _rows(origins), _rows(directions), float(reach), facing if lean is not None else 0, lean, face, far)
+        return face, far
+
+    def nearest(self, points: FloatArray) -> tuple[IntArray, FloatArray, FloatArray]:
+        """The nearest face of each point (k, 3), the squared distance in mm2, and the spot (k, 3) on the face."""
+        face, square, spot = np.empty(len(points), dtype=np.int64), np.empty(len(points)), np.empty((len(points), 3))
+        _compiled.nearest(self._tree, _rows(points), face, square, spot)
+        return face, square, spot
+
+    def pairs(self, normal: FloatArray, usable: BoolArray, simple: BoolArray, tolerance: float, flat: float) -> tuple[IntArray, ...]:
+        """Pairs (k, 2) of faces that reach through each other's plane; that lie in one plane; where an edge of the second lies in the
+        plane of the first; and where the second reaches through the plane of the first and has an edge of it in its own.
+
+        See lint/measure/crossings.py: normal (m, 3) unit; usable (m,) faces with an area; simple (m,) all corners plain.
+        """
+        said = _compiled.pairs(self._tree, _rows(normal), np.ascontiguousarray(usable), np.ascontiguousarray(simple), tolerance, flat)
+        return tuple(np.frombuffer(one, dtype=np.int32).reshape(-1, 2).astype(np.int64) for one in said)
+
+
+def weld(points: FloatArray) -> tuple[IntArray, IntArray]:
+    """For rows (n, 3): the number of the distinct row that each is like, bit for bit, and where each distinct row first stands."""
+    number, row = np.empty(len(points), dtype=np.int64), np.empty(len(points), dtype=np.int64)
+    count = _compiled.weld(_rows(points), number, row)
+    return number, row[:count].copy()
+
+
+def join(count: int, one: IntArray, two: IntArray) -> tuple[IntArray, int]:
+    """The component (count,) of each node under links (k,) between them, numbered as their first nodes come; and how many there are."""
+    label = np.empty(count, dtype=np.int64)
+    return label, _compiled.join(np.ascontiguousarray(one, dtype=np.int64), np.ascontiguousarray(two, dtype=np.int64), label)
+
+
+def folds(normal: FloatArray, centre: FloatArray, neighbours: IntArray, agree: BoolArray) -> FloatArray:
+    """(k,) degrees between faces with normals and centres (m, 3) that are neighbours (k, 2); above zero where the edge is convex, 180
+    where the two do not agree (k,) about it."""
+    angle = np.empty(len(neighbours))
+    _compiled.folds(_rows(normal), _rows(centre), np.ascontiguousarray(neighbours, dtype=np.int64), np.ascontiguousarray(agree), angle)
+    return angle
+
+
+def plain_fans(vertices: FloatArray, faces: IntArray, normal: FloatArray) -> BoolArray:
+    """(n,) vertices (n, 3) whose faces (m, 3), seen along their mean normal, all face the viewer and take up a full turn at most."""
+    plain = np.empty(len(vertices), dtype=bool)
+    _compiled.plain(_rows(vertices), np.ascontiguousarray(faces, dtype=np.int64), _rows(normal), plain)
+    return plain
+
+
+def _rows(array: Any) -> FloatArray:
+    return np.ascontiguousarray(array, dtype=np.float64)

@@ -1,0 +1,73 @@
+/* The compiled loops: what numpy would have to walk through many times over, walked through once.
+ *
+ * Plain C without Python: every function works on arrays that the caller holds, and keeps no state. module.c is the only file that
+ * knows Python. Sums are made in the order in which numpy makes them in the plain versions (lint/measure), and the compiler is told
+ * not to fuse a product with a sum, so that both say the same.
+ */
+#ifndef BUCKWRIGHT_LOOPS_H
+#define BUCKWRIGHT_LOOPS_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+#define WIDE 4      /* children of a node */
+#define FULL 4
+#define MOST_FACES ((int64_t)1 << 28)
+
+/* Four boxes, a coordinate at a time, so that a compiler can test all four at once. child: a node, or, below zero, a leaf: the
+ * complement of 8 * (first face) + (faces - 1). An empty child has a box that nothing meets. */
+typedef struct {
+    float low[3][WIDE], high[3][WIDE];
+    int32_t child[WIDE];
+} Node;
+
+/* Faces in the order of a Morton curve in a tree of boxes. face: the number of each; corner: its three points, in numbers of their
+ * own, given out as the curve comes to them; point: their coordinates about `middle`. `pad`: how much every box was grown, so that
+ * rounding to 32 bits misses nothing. */
+typedef struct {
+    int64_t faces, points, nodes, room;
+    double middle[3], low[3], high[3];
+    float pad;
+    int32_t *face;
+    int32_t (*corner)[3];
+    double (*point)[3];
+    Node *node;
+} Tree;
+
+/* NULL when memory runs out. vertices: n x 3; corners: m x 3. Coordinates must be finite. */
+Tree *tree_build(const double *vertices, int64_t n, const int64_t *corners, int64_t m);
+void tree_free(Tree *tree);
+
+/* The first face along each of k rays within `reach`, -1 for none, and the distance. facing: 0 for any face, 1 for one whose normal
+ * (m x 3) looks along the ray, -1 for one that looks against it. */
+void tree_cast(const Tree *tree, const double *origin, const double *direction, int64_t k, double reach, int facing,
+               const double *normal, int64_t *face, double *far);
+
+/* The nearest spot of the skin for each of k points: its face, the squared distance, and, where spot is not NULL, the spot. */
+void tree_nearest(const Tree *tree, const double *point, int64_t k, int64_t *face, double *square, double *spot);
+
+/* Pairs of faces that may cross, told apart as lint/measure/crossings.py does. */
+enum { ACROSS, LYING, EDGE_ON_ONE, EDGE_ON_TWO, KINDS };
+typedef struct {
+    int32_t (*pair)[2];
+    int64_t count, room;
+} Pairs;
+/* 0, or -1 when memory runs out. normal: m x 3; usable, simple: m. The caller frees pair of each kind. */
+int tree_pairs(const Tree *tree, const double *normal, const uint8_t *usable, const uint8_t *simple, double tolerance, double flat,
+               Pairs found[KINDS]);
+
+/* First row like each of n rows of three numbers, bit for bit (minus zero counts as zero): number (n) of its distinct row, and row (n)
+ * where each distinct row first stands. The count of distinct rows, -1 when memory runs out. */
+int64_t weld_rows(const double *rows, int64_t n, int64_t *number, int64_t *row);
+
+/* The component of each of n nodes joined by k links, numbered as their first nodes come. The count, -1 when memory runs out. */
+int64_t join_nodes(int64_t n, const int64_t *one, const int64_t *two, int64_t k, int64_t *label);
+
+/* Degrees between the normals of k pairs of faces (k x 2), above zero where the edge is convex, 180 where the two do not agree. */
+void fold_angles(const double *normal, const double *centre, const int64_t *neighbours, const uint8_t *agree, int64_t k, double *angle);
+
+/* Marks (n) of points whose faces, seen along their mean normal, all face the viewer and take up no more than a full turn. 0, or -1
+ * when memory runs out. */
+int plain_fans(const double *vertices, int64_t n, const int64_t *faces, const double *normal, int64_t m, uint8_t *plain);
+
+#endif

@@ -1,0 +1,309 @@
+/* The one file that knows Python: arrays come in by the buffer protocol, and the lock of the interpreter is let go while loops run.
+ * Only the stable interface is used, so one build serves every later Python. */
+#define Py_LIMITED_API 0x030B0000
+#define PY_SSIZE_T_CLEAN
+#include <Python.h>
+
+#include <limits.h>
+#include <stdlib.h>
+#ifdef __GLIBC__
+#include <malloc.h>
+#endif
+
+#include "loops.h"
+
+static const char *NAME = "lint.loops.tree";
+
+/* An array in one piece of memory, rows x columns (columns 0: one number a row); kind: its numbers, as in the module struct. */
+typedef struct {
+    Py_buffer view;
+    int64_t rows;
+} Array;
+
+static int take(PyObject *from, Array *to, char kind, int columns, int writable, const char *name)
+{
+    if (PyObject_GetBuffer(from, &to->view, PyBUF_FORMAT | PyBUF_C_CONTIGUOUS | (writable ? PyBUF_WRITABLE : 0)) < 0)
+        return -1;
+    const char *format = to->view.format ? to->view.format : "B";
+    int whole = kind == 'q' && (*format == 'q' || *format == 'l') && to->view.itemsize == 8;
+    int plain = kind == '?' && (*format == '?' || *format == 'B') && to->view.itemsize == 1;
+    int good = whole || plain || (kind == 'd' && *format == 'd');
+    good = good && to->view.ndim == (columns ? 2 : 1) && (!columns || to->view.shape[1] == columns);
+    if (!good) {
+        PyBuffer_Release(&to->view);
+        PyErr_Format(PyExc_TypeError, "%s: an array of another shape or of other numbers is wanted", name);
+        return -1;
+    }
+    to->rows = to->view.shape[0];
+    return 0;
+}
+
+static void drop(Array *some, int count)
+{
+    for (int k = 0; k < count; k++)
+        PyBuffer_Release(&some[k].view);
+}
+
+typedef struct {
+    PyObject *from;
+    char kind;
+    int columns, writable;
+    const char *name;
+} Want;
+
+/* All the arrays or none. */
+static int take_all(const Want *want, Array *to, int count)
+{
+    for (int k = 0; k < count; k++)
+        if (take(want[k].from, to + k, want[k].kind, want[k].columns, want[k].writable, want[k].name) < 0) {
+            drop(to, k);
+            return -1;
+        }
+    return 0;
+}
+
+static PyObject *wrong(Array *some, int count, const char *why)
+{
+    drop(some, count);
+    PyErr_SetString(PyExc_ValueError, why);
+    return NULL;
+}
+
+static int within(const int64_t *number, int64_t count, int64_t below)
+{
+    for (int64_t i = 0; i < count; i++)
+        if (number[i] < 0 || number[i] >= below)
+            return 0;
+    return 1;
+}
+
+static void free_tree(PyObject *capsule)
+{
+    tree_free(PyCapsule_GetPointer(capsule, NAME));
+}
+
+static PyObject *py_tree(PyObject *self, PyObject *args)
+{
+    PyObject *vertices, *faces;
+    Array in[2];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OO", &vertices, &faces))
+        return NULL;
+    if (take_all((Want[]){{vertices, 'd', 3, 0, "vertices"}, {faces, 'q', 3, 0, "faces"}}, in, 2) < 0)
+        return NULL;
+    int64_t n = in[0].rows, m = in[1].rows;
+    const int64_t *corner = in[1].view.buf;
+    const double *point = in[0].view.buf;
+    int good = m > 0 && m < MOST_FACES && n < INT32_MAX && within(corner, 3 * m, n);
+    for (int64_t i = 0; good && i < 3 * m; i++)
+        for (int a = 0; good && a < 3; a++)
+            good = point[3 * corner[i] + a] - point[3 * corner[i] + a] == 0; /* neither infinite nor no number */
+    if (!good)
+        return wrong(in, 2, "faces that a tree can be made of, with finite corners, are wanted");
+    Tree *tree;
+    Py_BEGIN_ALLOW_THREADS
+    tree = tree_build(point, n, corner, m);
+    Py_END_ALLOW_THREADS
+    drop(in, 2);
+    if (!tree)
+        return PyErr_NoMemory();
+    PyObject *capsule = PyCapsule_New(tree, NAME, free_tree);
+    if (!capsule)
+        tree_free(tree);
+    return capsule;
+}
+
+static PyObject *py_cast(PyObject *self, PyObject *args)
+{
+    PyObject *capsule, *origin, *direction, *normal, *face, *far;
+    double reach;
+    int facing;
+    Array in[5];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOdiOOO", &capsule, &origin, &direction, &reach, &facing, &normal, &face, &far))
+        return NULL;
+    const Tree *tree = PyCapsule_GetPointer(capsule, NAME);
+    int count = facing ? 5 : 4;
+    if (!tree || take_all((Want[]){{origin, 'd', 3, 0, "origins"}, {direction, 'd', 3, 0, "directions"}, {face, 'q', 0, 1, "face"},
+                                   {far, 'd', 0, 1, "far"}, {normal, 'd', 3, 0, "normals"}}, in, count) < 0)
+        return NULL;
+    for (int k = 1; k < 4; k++)
+        if (in[k].rows != in[0].rows)
+            return wrong(in, count, "one direction, face and distance a ray are wanted");
+    if (facing && in[4].rows != tree->faces)
+        return wrong(in, count, "one normal a face is wanted");
+    Py_BEGIN_ALLOW_THREADS
+    tree_cast(tree, in[0].view.buf, in[1].view.buf, in[0].rows, reach, facing, facing ? in[4].view.buf : NULL, in[2].view.buf, in[3].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, count);
+    Py_RETURN_NONE;
+}
+
+static PyObject *py_nearest(PyObject *self, PyObject *args)
+{
+    PyObject *capsule, *point, *face, *square, *spot;
+    Array in[4];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOOO", &capsule, &point, &face, &square, &spot))
+        return NULL;
+    const Tree *tree = PyCapsule_GetPointer(capsule, NAME);
+    int count = spot == Py_None ? 3 : 4;
+    if (!tree || take_all((Want[]){{point, 'd', 3, 0, "points"}, {face, 'q', 0, 1, "face"}, {square, 'd', 0, 1, "square"},
+                                   {spot, 'd', 3, 1, "spot"}}, in, count) < 0)
+        return NULL;
+    for (int k = 1; k < count; k++)
+        if (in[k].rows != in[0].rows)
+            return wrong(in, count, "one face, square and spot a point are wanted");
+    Py_BEGIN_ALLOW_THREADS
+    tree_nearest(tree, in[0].view.buf, in[0].rows, in[1].view.buf, in[2].view.buf, count == 4 ? in[3].view.buf : NULL);
+    Py_END_ALLOW_THREADS
+    drop(in, count);
+    Py_RETURN_NONE;
+}
+
+static PyObject *py_pairs(PyObject *self, PyObject *args)
+{
+    PyObject *capsule, *normal, *usable, *simple;
+    double tolerance, flat;
+    Array in[3];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOOdd", &capsule, &normal, &usable, &simple, &tolerance, &flat))
+        return NULL;
+    const Tree *tree = PyCapsule_GetPointer(capsule, NAME);
+    if (!tree || take_all((Want[]){{normal, 'd', 3, 0, "normals"}, {usable, '?', 0, 0, "usable"}, {simple, '?', 0, 0, "simple"}}, in, 3) < 0)
+        return NULL;
+    for (int k = 0; k < 3; k++)
+        if (in[k].rows != tree->faces)
+            return wrong(in, 3, "one normal and two marks a face are wanted");
+    Pairs found[KINDS] = {{0}};
+    int failed;
+    Py_BEGIN_ALLOW_THREADS
+    failed = tree_pairs(tree, in[0].view.buf, in[1].view.buf, in[2].view.buf, tolerance, flat, found);
+    Py_END_ALLOW_THREADS
+    drop(in, 3);
+    PyObject *all = failed ? PyErr_NoMemory() : PyTuple_New(KINDS);
+    for (int k = 0; k < KINDS; k++) {
+        PyObject *one = all ? PyBytes_FromStringAndSize((const char *)found[k].pair, (Py_ssize_t)(found[k].count * sizeof *found[k].pair)) : NULL;
+        free(found[k].pair);
+        if (all && (!one || PyTuple_SetItem(all, k, one) < 0)) {
+            Py_DECREF(all);
+            all = NULL;
+        }
+    }
+    return all;
+}
+
+static PyObject *py_weld(PyObject *self, PyObject *args)
+{
+    PyObject *rows, *number, *row;
+    Array in[3];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOO", &rows, &number, &row))
+        return NULL;
+    if (take_all((Want[]){{rows, 'd', 3, 0, "rows"}, {number, 'q', 0, 1, "number"}, {row, 'q', 0, 1, "row"}}, in, 3) < 0)
+        return NULL;
+    if (in[1].rows != in[0].rows || in[2].rows != in[0].rows)
+        return wrong(in, 3, "one number and one place a row are wanted");
+    int64_t count;
+    Py_BEGIN_ALLOW_THREADS
+    count = weld_rows(in[0].view.buf, in[0].rows, in[1].view.buf, in[2].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 3);
+    return count < 0 ? PyErr_NoMemory() : PyLong_FromLongLong(count);
+}
+
+static PyObject *py_join(PyObject *self, PyObject *args)
+{
+    PyObject *one, *two, *label;
+    Array in[3];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOO", &one, &two, &label))
+        return NULL;
+    if (take_all((Want[]){{one, 'q', 0, 0, "one"}, {two, 'q', 0, 0, "two"}, {label, 'q', 0, 1, "label"}}, in, 3) < 0)
+        return NULL;
+    int64_t n = in[2].rows, k = in[0].rows;
+    const int64_t *a = in[0].view.buf, *b = in[1].view.buf;
+    if (in[1].rows != k || !within(a, k, n) || !within(b, k, n))
+        return wrong(in, 3, "links between nodes that there are, two ends each, are wanted");
+    int64_t count;
+    Py_BEGIN_ALLOW_THREADS
+    count = join_nodes(n, a, b, k, in[2].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 3);
+    return PyLong_FromLongLong(count);
+}
+
+static PyObject *py_folds(PyObject *self, PyObject *args)
+{
+    PyObject *normal, *centre, *neighbours, *agree, *angle;
+    Array in[5];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOOO", &normal, &centre, &neighbours, &agree, &angle))
+        return NULL;
+    if (take_all((Want[]){{normal, 'd', 3, 0, "normals"}, {centre, 'd', 3, 0, "centres"}, {neighbours, 'q', 2, 0, "neighbours"},
+                          {agree, '?', 0, 0, "agree"}, {angle, 'd', 0, 1, "angle"}}, in, 5) < 0)
+        return NULL;
+    int64_t k = in[2].rows;
+    if (in[1].rows != in[0].rows || in[3].rows != k || in[4].rows != k || !within(in[2].view.buf, 2 * k, in[0].rows))
+        return wrong(in, 5, "pairs of faces that there are, with a mark and an angle each, are wanted");
+    Py_BEGIN_ALLOW_THREADS
+    fold_angles(in[0].view.buf, in[1].view.buf, in[2].view.buf, in[3].view.buf, k, in[4].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 5);
+    Py_RETURN_NONE;
+}
+
+static PyObject *py_plain(PyObject *self, PyObject *args)
+{
+    PyObject *vertices, *faces, *normal, *plain;
+    Array in[4];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOO", &vertices, &faces, &normal, &plain))
+        return NULL;
+    if (take_all((Want[]){{vertices, 'd', 3, 0, "vertices"}, {faces, 'q', 3, 0, "faces"}, {normal, 'd', 3, 0, "normals"},
+                          {plain, '?', 0, 1, "plain"}}, in, 4) < 0)
+        return NULL;
+    int64_t n = in[0].rows, m = in[1].rows;
+    if (in[3].rows != n || in[2].rows != m || !within(in[1].view.buf, 3 * m, n))
+        return wrong(in, 4, "faces of points that there are, a normal a face and a mark a point are wanted");
+    int failed;
+    Py_BEGIN_ALLOW_THREADS
+    failed = plain_fans(in[0].view.buf, n, in[1].view.buf, in[2].view.buf, m, in[3].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 4);
+    if (failed)
+        return PyErr_NoMemory();
+    Py_RETURN_NONE;
+}
+
+static PyObject *py_hold(PyObject *self, PyObject *args)
+{
+    (void)self;
+    (void)args;
+#ifdef __GLIBC__
+    mallopt(M_MMAP_THRESHOLD, 32 << 20); /* the largest that is taken */
+    mallopt(M_TRIM_THRESHOLD, INT_MAX);
+#endif
+    Py_RETURN_NONE;
+}
+
+static PyMethodDef methods[] = {
+    {"tree", py_tree, METH_VARARGS, "tree(vertices, faces): a tree of boxes over faces"},
+    {"cast", py_cast, METH_VARARGS, "cast(tree, origins, directions, reach, facing, normals, face, far): fills face and far"},
+    {"nearest", py_nearest, METH_VARARGS, "nearest(tree, points, face, square, spot): fills face, square and, unless None, spot"},
+    {"pairs", py_pairs, METH_VARARGS, "pairs(tree, normals, usable, simple, tolerance, flat): four kinds of pairs, as bytes of int32"},
+    {"weld", py_weld, METH_VARARGS, "weld(rows, number, row): fills both; how many distinct rows there are"},
+    {"join", py_join, METH_VARARGS, "join(one, two, label): fills label; how many components there are"},
+    {"folds", py_folds, METH_VARARGS, "folds(normals, centres, neighbours, agree, angle): fills angle"},
+    {"plain", py_plain, METH_VARARGS, "plain(vertices, faces, normals, plain): fills plain"},
+    {"hold", py_hold, METH_NOARGS, "hold(): keep memory that was freed, for the next that is wanted"},
+    {NULL, NULL, 0, NULL},
+};
+
+static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "lint.loops.compiled", "Loops of buckwright in C; see loops.h.", -1, methods,
+                                    NULL, NULL, NULL, NULL};
+
+PyMODINIT_FUNC PyInit_compiled(void)
+{
+    return PyModule_Create(&module);
+}

@@ -1,0 +1,180 @@
+"""The compiled loops say what the plain versions, and other libraries, say."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+from corpus import solids
+from lint import loops
+from lint.measure import Survey, crossings
+from lint.measure.boxes import overlapping
+from lint.measure.nearest import distance_to_faces
+from lint.measure.surface import weld_exact
+from tests.meshes import part
+
+pytestmark = pytest.mark.skipif(not loops.there(), reason="the compiled loops are not installed: no compiler, or BUCKWRIGHT_LOOPS=plain")
+Mesh = tuple[np.ndarray, np.ndarray]
+
+
+@pytest.fixture
+def plain(monkeypatch: pytest.MonkeyPatch) -> pytest.MonkeyPatch:
+    monkeypatch.setenv("BUCKWRIGHT_LOOPS", "plain")
+    return monkeypatch
+
+
+def tangle(seed: int, faces: int = 400, size: float = 6.0) -> Mesh:
+    """Triangles strewn about a box, many of them through each other, some lying in common planes, some slivers, some as good as lines."""
+    rng = np.random.default_rng(seed)
+    corners = rng.uniform(0, 40, (faces, 1, 3)) + rng.normal(0, size, (faces, 3, 3))
+    flat = rng.integers(0, faces, faces // 4)
+    corners[flat, :, 2] = np.round(corners[flat, :1, 2] / 10) * 10
+    corners[rng.integers(0, faces, 20), 2] = corners[rng.integers(0, faces, 20), 1]
+    corners[:20, 2] = corners[:20, 0] * 0.5 + corners[:20, 1] * 0.5 + rng.normal(0, 1e-7, (20, 3))
+    return corners.reshape(-1, 3), np.arange(3 * faces).reshape(-1, 3)
+
+
+def bumpy(level: int = 4) -> Mesh:
+    points, faces = solids.ball(20, level=level)
+    return points * (1 + 0.2 * np.sin(7 * points[:, :1] / 20) * np.cos(5 * points[:, 1:2] / 20)), faces
+
+
+def folded() -> Mesh:
+    """A bumpy ball whose points are shaken so much that it passes through itself everywhere."""
+    points, faces = bumpy()
+    return points + np.random.default_rng(5).normal(0, 0.9, points.shape), faces
+
+
+@pytest.mark.parametrize("mesh", [tangle(1), bumpy(), folded(), solids.box((30, 20, 10), step=2.0)])
+def test_nearest_spots_are_those_of_libigl(mesh: Mesh, plain: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(2)
+    points = np.vstack((rng.uniform(-40, 60, (1500, 3)), mesh[0][rng.integers(0, len(mesh[0]), 200)]))
+    expected = distance_to_faces(points, *mesh)
+    face, square, spot = loops.Tree(*mesh).nearest(points)
+    np.testing.assert_allclose(np.sqrt(square), expected, atol=1e-7)
+    np.testing.assert_allclose(np.linalg.norm(spot - points, axis=1), np.sqrt(square), atol=1e-9)
+    for k in range(0, len(points), 50):  # and the spot lies on the face named
+        assert distance_to_faces(spot[k : k + 1], mesh[0], mesh[1][face[k : k + 1]])[0] < 1e-6
+
+
+@pytest.mark.parametrize(
+    ("mesh", "most"),
+    [(tangle(3), 10_000), (tangle(4, 1500, 2.0), 10_000), (folded(), 10_000), (bumpy(), 0)],
+    ids=["tangle", "crowd", "folded", "ball"],
+)
+@pytest.mark.parametrize("scale", [1.0, 40.0])
+def test_crossings_are_those_of_the_plain_version(mesh: Mesh, most: int, scale: float, plain: pytest.MonkeyPatch) -> None:
+    whole = part((mesh[0] * scale, mesh[1]))
+    one = Survey(whole).get("crossings")
+    plain.setenv("BUCKWRIGHT_LOOPS", "")
+    two = Survey(whole).get("crossings")
+    np.testing.assert_array_equal(one.pairs, two.pairs)
+    np.testing.assert_array_equal(one.flat, two.flat)
+    np.testing.assert_allclose(one.depth, two.depth, atol=1e-9)
+    np.testing.assert_allclose(one.amount, two.amount, atol=1e-9)
+    assert min(most, 50) <= len(one.pairs) <= most
+
+
+def test_pairs_reach_every_two_faces_whose_boxes_meet() -> None:
+    """All normals called upright, a pair of faces reach through each other when each is above and below the other's first corner."""
+    points, faces = tangle(8, 60, 20.0)
+    normal = np.zeros((60, 3))
+    normal[:, 2] = 1.0
+    across, lying, _, _ = loops.Tree(points, faces).pairs(normal, np.ones(60, dtype=bool), np.zeros(60, dtype=bool), 1e-9, 2.0)
+    corners = points[faces]
+    met = {(min(i, j), max(i, j)) for a, b in overlapping(corners.min(axis=1), corners.max(axis=1)) for i, j in zip(a, b, strict=True)}
+    found = {(min(i, j), max(i, j)) for i, j in np.vstack((across, lying)).tolist()}
+    assert found <= met
+    assert len(met) > 500
+    straddle = {
+        (i, j) for i, j in met
+        if corners[j, :, 2].min() < corners[i, 0, 2] - 1e-9 and corners[j, :, 2].max() > corners[i, 0, 2] + 1e-9
+        and corners[i, :, 2].min() < corners[j, 0, 2] - 1e-9 and corners[i, :, 2].max() > corners[j, 0, 2] + 1e-9
+    }  # fmt: skip
+    assert {(min(i, j), max(i, j)) for i, j in across.tolist()} == straddle
+
+
+def test_a_tree_of_faces_that_all_lie_in_one_spot() -> None:
+    """Every code of the curve is the same, so halving must end it."""
+    corner = np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0]])
+    faces = np.tile([0, 1, 2], (5000, 1))
+    face, far = loops.Tree(corner, faces).first(np.array([[0.2, 0.2, 3.0], [0.9, 0.9, 3.0]]), np.array([[0.0, 0.0, -1.0]] * 2))
+    assert face.tolist() == [0, -1]
+    assert far[0] == pytest.approx(3.0)
+
+
+@pytest.mark.parametrize("shift", [0.0, 3000.0])
+def test_no_ray_slips_through_a_closed_skin(shift: float) -> None:
+    """Aimed at corners, at the middle of edges and along the axes, from within and from very far away."""
+    points, faces = solids.ball(25, level=4)
+    tree = loops.Tree(points + shift, faces)
+    targets = np.vstack((points, (points[faces[:, 0]] + points[faces[:, 1]]) / 2))
+    for distance in (0.0, 1e2, 1e6):
+        way = targets / np.linalg.norm(targets, axis=1)[:, None]
+        start = np.zeros_like(targets) if distance == 0.0 else -distance * way
+        face, far = tree.first(start + shift, way)
+        assert (face >= 0).all()
+        assert (np.abs(np.abs(far - distance) - 25) < 0.2 + 1e-9 * distance).all()
+    axes = np.vstack((np.eye(3), -np.eye(3), np.where(np.eye(3), -1.0, -0.0)))
+    assert (tree.first(np.full((9, 3), shift), axes)[0] >= 0).all()
+
+
+def test_what_is_no_number_meets_nothing() -> None:
+    tree = loops.Tree(*solids.box((10, 10, 10)))
+    start = np.array([[np.nan, 5, 5], [5, 5, 5], [5, 5, np.inf]])
+    face, far = tree.first(start, np.array([[0, 0, 1.0], [0, 0, np.nan], [0, 0, -1.0]]))
+    assert (face == -1).all()
+    assert np.isinf(far).all()
+    with pytest.raises(ValueError, match="finite"):
+        loops.Tree(np.array([[0, 0, 0], [1, 0, 0], [0, np.nan, 0]]), np.array([[0, 1, 2]]))
+    with pytest.raises(ValueError, match="faces"):
+        loops.Tree(np.zeros((3, 3)), np.array([[0, 1, 3]]))
+
+
+def test_welding_is_the_plain_welding(plain: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(11)
+    rows = rng.integers(-3, 4, (5000, 3)) * np.where(rng.random((5000, 3)) < 0.5, 1.0, -1.0)  # with zeros of both signs
+    rows[::7] += rng.normal(0, 1e-15, (len(rows[::7]), 3))
+    expected = weld_exact(rows)
+    plain.setenv("BUCKWRIGHT_LOOPS", "")
+    for one, two in zip(weld_exact(rows), expected, strict=True):
+        np.testing.assert_array_equal(one, two)
+
+
+@pytest.mark.parametrize("links", [0, 30, 400, 3000])
+def test_components_are_those_of_scipy(links: int) -> None:
+    rng = np.random.default_rng(links)
+    one, two = rng.integers(0, 1000, (2, links))
+    label, count = loops.join(1000, one, two)
+    many, expected = connected_components(coo_matrix((np.ones(links), (one, two)), shape=(1000, 1000)), directed=False)
+    assert count == many
+    np.testing.assert_array_equal(label, expected)
+
+
+def test_folds_and_plain_fans_are_those_of_numpy(plain: pytest.MonkeyPatch) -> None:
+    for mesh in (bumpy(), folded()):
+        survey = Survey(part(mesh))
+        skin, facets, edges = (survey.get(name) for name in ("skin", "facets", "edges"))
+        from lint.measure.facet_size import _bend
+
+        plain.setenv("BUCKWRIGHT_LOOPS", "plain")
+        angle, fans = _bend(facets, edges), crossings._fans_plain(skin, facets, skin.vertices)
+        np.testing.assert_allclose(loops.folds(facets.normal, facets.centre, edges.neighbours, edges.agree), angle, atol=1e-11)
+        np.testing.assert_array_equal(loops.plain_fans(skin.vertices, skin.faces, facets.normal), fans)
+
+
+def test_arrays_of_another_shape_are_refused() -> None:
+    from lint.loops import compiled
+
+    tree = compiled.tree(*(np.ascontiguousarray(a) for a in solids.box((10, 10, 10))))
+    rays, face, far = np.zeros((4, 3)), np.zeros(4, dtype=np.int64), np.zeros(4)
+    for wrong in (
+        (rays[:, :2].copy(), rays, face, far), (rays, rays[:3].copy(), face, far), (rays, rays, face.astype(np.int32), far),
+        (rays.astype(np.float32), rays, face, far), (rays, rays, face, far[::2]), (rays[:, ::-1], rays, face, far),
+    ):  # fmt: skip
+        with pytest.raises((TypeError, ValueError, BufferError)):
+            compiled.cast(tree, wrong[0], wrong[1], 1.0, 0, None, wrong[2], wrong[3])
+    with pytest.raises(ValueError, match="links"):
+        compiled.join(np.array([0]), np.array([7]), np.zeros(3, dtype=np.int64))
