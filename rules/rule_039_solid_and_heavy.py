@@ -54,12 +54,12 @@ def find(
 ) -> Iterator[Finding]:
     """At most one finding, for the whole part."""
     least = float((extent.high - extent.low).min())
-    saved = depths.deeper(settings.wall) / 1000
-    whole = depths.deeper(-depths.pitch) / 1000
     if inner.hollow or hollows.cavities or 200 * settings.wall > limits["least"] * least:
         return
-    if saved < limits["saving"] or 100 * saved < limits["share"] * whole:
-        return
+    for deeper in (depths.deeper_at_most, depths.deeper):  # most parts are too small for it to matter how much exactly
+        saved = deeper(settings.wall) / 1000
+        if saved < limits["saving"] or 100 * saved < limits["share"] * depths.whole / 1000:
+            return
     grams = saved * _DENSITY[settings.process]
     bead = 1.1 * settings.nozzle * settings.layer * 3.6  # cm3/h at 1 mm/s
     yield rule.finding(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ from lint.measure.columns import grid_around, times_inside
 from lint.measure.edges import Edges
 from lint.measure.nearest import distances
 from lint.measure.surface import Extent, Skin
-from lint.terms import FloatArray, NotRun
+from lint.terms import FloatArray, IntArray, NotRun
 
 CELLS = 90_000
 # Depth is exact down to this many grid steps, and this many mm; below that no wall is asked for and the grid's own depth will do.
@@ -22,21 +23,43 @@ EXACT = 8.0
 
 @dataclass(frozen=True)
 class Depths:
-    """depth: (k,) mm under the skin at evenly spaced points inside, exact near it; cell: mm3 each stands for; pitch: their spacing, mm."""
+    """depth: (k,) mm under the skin at evenly spaced points inside, from point to point: never less than the true one; cell: mm3 each
+    stands for; pitch: their spacing, mm; true: the distances from the skin of the points of these numbers, mm."""
 
     depth: FloatArray
     cell: float
     pitch: float
+    true: Callable[[IntArray], FloatArray]
+
+    @property
+    def whole(self) -> float:
+        """Volume in mm3 of all material."""
+        return len(self.depth) * self.cell
+
+    def deeper_at_most(self, level: float) -> float:
+        """As `deeper`, rather too much, at once."""
+        return float(self._share(self.depth, level).sum() * self.cell)
 
     def deeper(self, level: float) -> float:
-        """Volume in mm3 of the material deeper than `level` mm; a point counts by the share of its cell that does."""
-        return float(np.clip((self.depth - level) / self.pitch + 0.5, 0.0, 1.0).sum() * self.cell)
+        """Volume in mm3 of the material deeper than `level` mm; a point counts by the share of its cell that does.
+
+        The distance to the nearest face is taken for the outermost layers, where it may decide: what is not deep enough from point
+        to point is not deep enough.
+        """
+        near = self.depth <= max(EXACT_STEPS * self.pitch, EXACT) + self.pitch
+        told = np.flatnonzero(near & (self.depth > level - self.pitch / 2))
+        share = self._share(self.depth, level)
+        share[told] = self._share(self.true(told), level)
+        return float(share.sum() * self.cell)
+
+    def _share(self, depth: FloatArray, level: float) -> FloatArray:
+        return np.asarray(np.clip((depth - level) / self.pitch + 0.5, 0.0, 1.0))
 
 
 @measure
 def depths(skin: Skin, edges: Edges, extent: Extent, longest: FloatArray, tree: loops.Tree | None) -> Depths:
-    """Depth at the points of a coarse grid that lie inside: the distance to the nearest face for the outermost layers, and from
-    point to point (Felzenszwalb and Huttenlocher 2012, in scipy) farther in. Sampled at `pitch`.
+    """Depth at the points of a coarse grid that lie inside, from point to point (Felzenszwalb and Huttenlocher 2012, in scipy),
+    and the way to their distances from the skin itself.
 
     Raises NotRun for an open part: it has no inside.
     """
@@ -49,7 +72,5 @@ def depths(skin: Skin, edges: Edges, extent: Extent, longest: FloatArray, tree: 
     grid = grid_around(extent.low, extent.high, np.full(3, pitch), margin=1)
     inside = times_inside(skin.vertices, skin.faces, grid) > 0
     depth: FloatArray = distance_transform_edt(inside, sampling=pitch)[inside]
-    near = np.flatnonzero(depth <= max(EXACT_STEPS * pitch, EXACT) + pitch)
-    points = grid.points(np.flatnonzero(inside)[near])
-    depth[near] = distances(points, skin, longest, tree)
-    return Depths(depth, pitch**3, pitch)
+    number = np.flatnonzero(inside)
+    return Depths(depth, pitch**3, pitch, lambda some: distances(grid.points(number[some]), skin, longest, tree))

@@ -102,9 +102,10 @@ def _pose(down: FloatArray, points: FloatArray, corners: IntArray, facets: Faces
     def side(depth: float, level: float) -> Side:
         lying = rise <= depth
         resting = lying & (facing >= level)
-        outline = taut(flat[np.unique(corners[resting])]) if resting.any() else np.zeros((0, 2))
+        feet = np.zeros(len(flat), dtype=bool)
+        feet[corners[resting]] = True
         share = scale * float((facets.area * facing)[resting].sum()) / shadow if shadow > 0 else 0.0
-        return Side(scale * float(facets.area[steep & ~lying].sum()), share, _holds(outline, np.zeros(2)))
+        return Side(scale * float(facets.area[steep & ~lying].sum()), share, _holds(flat[feet]))
 
     return Pose(down, side(TOUCH, LEVEL), side(_CUT * float(np.ptp(points, axis=0).max()), _ROUGH))
 
@@ -118,13 +119,14 @@ def _plane(down: FloatArray) -> FloatArray:
     return np.stack((one, np.cross(down, one)), axis=1)
 
 
-def _holds(outline: FloatArray, spot: FloatArray) -> bool:
-    if len(outline) < 3:
+def _holds(points: FloatArray) -> bool:
+    """Whether the origin lies within the outline of points (k, 2) of a plane: no line through it has all of them on one side."""
+    away = np.hypot(points[:, 0], points[:, 1])
+    points = points[away > 1e-9 * away.max(initial=0.0)]
+    if len(points) < 3:
         return False
-    along = np.roll(outline, -1, axis=0) - outline
-    to = spot - outline
-    cross = along[:, 0] * to[:, 1] - along[:, 1] * to[:, 0]
-    return bool((cross > 0).all() or (cross < 0).all())
+    angle = np.sort(np.arctan2(points[:, 1], points[:, 0]))
+    return bool(max(float(np.diff(angle).max()), float(angle[0] - angle[-1]) + 2 * np.pi) < np.pi - 1e-9)
 
 
 def better_pose(ways: list[Pose], share: float, gain: float = 0.6) -> Pose | None:

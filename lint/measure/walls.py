@@ -10,6 +10,7 @@ from lint.measure import measure
 from lint.measure.boxes import morton
 from lint.measure.rays import Rays
 from lint.measure.surface import Faces, Skin
+from lint.measure.vectors import columns, cross, dot, length, minus
 from lint.terms import FloatArray, IntArray
 
 # Large faces are measured at several points: no farther apart than this in mm, or than lets a skin be covered by so many points.
@@ -59,13 +60,14 @@ def patches(skin: Skin, facets: Faces) -> Patches:
     small = facets.area <= spacing**2 / 4
     whole = np.flatnonzero(small & (facets.area > 0))
     face, corners = halved(np.flatnonzero(~small), skin.vertices[skin.faces[~small]], spacing)
-    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    point = np.concatenate((facets.centre[whole], corners.mean(axis=1)))
+    a, b, c = (columns(corners[:, i]) for i in range(3))
+    middle = np.stack([(a[k] + b[k] + c[k]) / 3 for k in range(3)], axis=1)
+    point = np.concatenate((facets.centre[whole], middle))
     order = np.argsort(morton(point))  # what lies together is asked together: rays cost half as much
     return Patches(
         np.concatenate((whole, face))[order],
         np.take(point, order, axis=0),
-        np.concatenate((facets.area[whole], np.linalg.norm(cross, axis=1) / 2))[order],
+        np.concatenate((facets.area[whole], length(cross(minus(b, a), minus(c, a))) / 2))[order],
         spacing,
     )
 
@@ -75,20 +77,31 @@ def halved(face: IntArray, corners: FloatArray, spacing: float) -> tuple[IntArra
 
     The number of the face each piece is of, and its corners. Slivers smaller than a quarter of a patch stay whole.
     """
-    done: list[tuple[IntArray, FloatArray]] = [(face[:0], corners[:0])]
-    area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2
+    at = np.ascontiguousarray(corners.transpose(2, 1, 0))  # by axis, corner and face
+    done: list[tuple[IntArray, FloatArray]] = [(face[:0], at[:, :, :0])]
+    side = np.stack([_squared(at[:, i - 2] - at[:, i]) for i in range(3)])
+    a, b, c = at[:, 0], at[:, 1], at[:, 2]
+    area = length(cross(tuple(b - a), tuple(c - a))) / 2
     while len(face):
-        side = np.stack([np.linalg.norm(corners[:, (i + 1) % 3] - corners[:, i], axis=1) for i in range(3)], axis=1)
-        large = (side.max(axis=1) > 2 * spacing) & (area > spacing**2 / 4)
-        done.append((face[~large], corners[~large]))
-        longest = side[large].argmax(axis=1)
-        face, corners, area = face[large], corners[large], area[large] / 2
-        row = np.arange(len(face))
-        a, b, c = (corners[row, (longest + i) % 3] for i in range(3))
+        large = (side.max(axis=0) > (2 * spacing) ** 2) & (area > spacing**2 / 4)
+        small, large = np.flatnonzero(~large), np.flatnonzero(large)
+        done.append((np.take(face, small), np.take(at, small, axis=2)))
+        longest = np.take(side, large, axis=1).argmax(axis=0)
+        # every face is turned so that its longest side goes from a to b
+        turned = [(longest + i) % 3 * len(face) + large for i in range(3)]
+        a, b, c = (np.take(at.reshape(3, -1), place, axis=1) for place in turned)
+        whole, far, near = (np.take(side.reshape(-1), place) for place in turned)
         middle = (a + b) / 2
-        corners = np.concatenate((np.stack((a, middle, c), axis=1), np.stack((middle, b, c), axis=1)))
-        face, area = np.concatenate((face, face)), np.concatenate((area, area))
-    return np.concatenate([f for f, _ in done]), np.concatenate([c for _, c in done])
+        face, area = np.tile(np.take(face, large), 2), np.tile(np.take(area, large) / 2, 2)
+        at = np.stack([np.concatenate(pair, axis=1) for pair in ((a, middle), (middle, b), (c, c))], axis=1)
+        half, across = whole / 4, _squared(c - middle)
+        side = np.stack([np.concatenate(pair) for pair in ((half, half), (across, far), (near, across))])
+    return np.concatenate([f for f, _ in done]), np.concatenate([c for _, c in done], axis=2).transpose(2, 1, 0)
+
+
+def _squared(vectors: FloatArray) -> FloatArray:
+    """(k,) squared lengths of vectors (3, k)."""
+    return dot(tuple(vectors), tuple(vectors))
 
 
 @measure
