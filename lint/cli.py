@@ -97,7 +97,7 @@ def parser() -> argparse.ArgumentParser:
     lint.add_argument("--line", choices=("note", "caution", "stop"), default="stop",
                       help="weight from which on the exit code is 1 (default: stop)")  # fmt: skip
     lint.add_argument("--rule", metavar="N", type=int, action="append", help="only this rule; may be given more than once")
-    lint.add_argument("--jobs", metavar="N", type=_count, help="parts examined at a time (default: one for each core)")
+    lint.add_argument("--jobs", metavar="N", type=_count, help="parts examined at a time, or cores for one large part (default: all)")
     lint.add_argument("--deadline", metavar="SECONDS", type=_positive,
                       help="the longest a part may take before the run goes on without it (default: 600 for many parts)")  # fmt: skip
     lint.add_argument("--memory", metavar="GIB", type=_positive, help="the most memory a part may take, besides the program's own")

@@ -10,9 +10,13 @@ from typing import Any
 
 import numpy as np
 
+from lint import cores
 from lint.measure import MeasurementFailed, Survey, wants
 from lint.settings import Settings, require
 from lint.terms import Finding, NotRun, Outcome, Part, PartReport, Rule, RuleResult, Weight
+from lint.turns import Turns
+
+LARGE = 50_000  # faces from which on threads gain more than they cost
 
 
 def examine(
@@ -30,26 +34,23 @@ def examine(
     """
     began = time.perf_counter()
     survey = survey or Survey(part)
-    results: list[RuleResult] = []
-    findings: list[Finding] = []
-    spoke: set[int] = set()
+    turns = Turns({number: rule for number, rule in rules.items() if rule.retired is None})
     unreadable: str | None = None
-    for number in sorted(rules):
-        rule = rules[number]
-        if rule.retired is not None:
-            continue
-        result, found = _judge(rule, part, settings, survey, shelf, spoke, unreadable)
-        results.append(result)
-        if found:
-            spoke.add(number)
-            findings.extend(found)
-            if number == 1:
-                unreadable = f"{part.source.path}: {found[0].message}"
-    findings = in_order(findings)
+    if 1 in turns.rules:
+        turns.ended(1, *_judge(turns.rules[1], part, settings, survey, shelf, set(), None))
+        if turns.found[1]:
+            unreadable = f"{part.source.path}: {turns.found[1][0].message}"
+
+    def judge(number: int) -> tuple[RuleResult, list[Finding]]:
+        return _judge(turns.rules[number], part, settings, survey, shelf, turns.spoke(), unreadable)
+
+    threads = cores.count() if len(part.faces) >= LARGE and unreadable is None else 1
+    turns.take_all(judge, threads, alone=lambda rule: "shelf" in wants(rule.function) if rule.function is not None else False)
+    findings = in_order([f for number in sorted(turns.found) for f in turns.found[number]])
     return PartReport(
         part=part,
         path=part.source.path,
-        rules=tuple(results),
+        rules=tuple(turns.results[number] for number in sorted(turns.results)),
         findings=tuple(findings),
         seconds=time.perf_counter() - began,
         measured_seconds=dict(survey.seconds),
@@ -79,7 +80,7 @@ def _judge(
         if earlier in spoke:
             return ended(Outcome.NOT_RUN, f"rule {earlier} spoke first; mend that, then this can be judged"), []
     began = time.perf_counter()
-    booked = sum(survey.seconds.values())
+    measuring = 0.0
     assert rule.function is not None
     missing = ""
     try:
@@ -99,7 +100,9 @@ def _judge(
                     raise NotRun("it compares parts, and only one was given")
                 inputs[name] = shelf
             else:
+                asked = time.perf_counter()
                 inputs[name] = survey.get(name)
+                measuring += time.perf_counter() - asked
         found = list(rule.function(**inputs))
     except NotRun as reason:
         return ended(Outcome.NOT_RUN, str(reason), time.perf_counter() - began, missing), []
@@ -110,7 +113,7 @@ def _judge(
         return ended(Outcome.BROKE, f"{failure} (this is a bug of buckwright)", time.perf_counter() - began), []
     except Exception as error:  # a crash is ours: say so, and let the other rules speak
         return ended(Outcome.BROKE, f"{type(error).__name__}: {error} (this is a bug of buckwright)", time.perf_counter() - began), []
-    own = time.perf_counter() - began - (sum(survey.seconds.values()) - booked)
+    own = time.perf_counter() - began - measuring
     on_trial = rule.since > settings.edition
     weight = tuned.weight if tuned is not None else None
     if weight is not None or on_trial:

@@ -14,7 +14,7 @@ from typing import Any
 
 import msgspec
 
-from lint import __version__
+from lint import __version__, loops
 from lint.commands.shelves import OnTheBench
 from lint.load import read
 from lint.report.data import FORMAT
@@ -27,8 +27,8 @@ GEOMETRY = ("numpy", "scipy", "manifold3d", "libigl", "scikit-image", "embreex")
 
 
 def made_with() -> dict[str, str | None]:
-    """The versions of the packages that geometry comes from; None for one that is not there."""
-    return {name: _version(name) for name in GEOMETRY}
+    """The versions of the packages that geometry comes from, and of our own compiled loops; None for what is not there."""
+    return {**{name: _version(name) for name in GEOMETRY}, "compiled loops": __version__ if loops.there() else None}
 
 
 def _version(name: str) -> str | None:

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from lint import cores, loops
 from lint.commands import kept
 from lint.commands.drawing import drawn_on
 from lint.commands.known import Judged, Keys, comparing
@@ -29,7 +30,7 @@ class Run:
     """What every part of a run is judged by: the facts, the rules asked for, and the shelf it may be compared with.
 
     known: what has been measured of the shelf beforehand, so that no process does it again: by part and name, a value or NotRun.
-    drawn: the pictures wanted of each part, "card", "sketch" or "page".
+    drawn: the pictures wanted of each part, "card", "sketch" or "page". cores: how many one part may be judged on at once.
     """
 
     facts: Facts
@@ -37,6 +38,7 @@ class Run:
     parts: tuple[Path, ...]
     known: Mapping[tuple[Path, str], Any] = field(default_factory=dict)
     drawn: tuple[str, ...] = ()
+    cores: int = 1
 
     def facts_of(self, path: Path) -> Facts:
         """The facts for a part: a ticket named for this run speaks of its own parts and not of one that is only looked at, as a pair."""
@@ -62,6 +64,9 @@ class Judge:
         """papers: those of every part that may be read, where they are not to be looked for on the disk."""
         self.run = run
         self.papers = papers
+        if run.cores > 1:  # it has the machine to itself
+            cores.use(run.cores)
+            loops.hold_memory()
         self._keys = run.keys()
         self._rules = wanted(run.only)
         self._comparing = comparing(self._rules)

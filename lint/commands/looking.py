@@ -34,8 +34,9 @@ _FEW = 8
 class How:
     """How a run is done, which changes no verdict.
 
-    jobs: parts examined at a time, None for one a core; deadline: seconds that one part may take; memory: GiB. Either of these brings even
-    a single part into a process of its own. fresh: what earlier runs found is not heard. scheduler: of a cluster, to examine there.
+    jobs: parts examined at a time, or cores that one large part may use; None for one a core. deadline: seconds that one part may take;
+    memory: GiB. Either of these brings even a single part into a process of its own. fresh: what earlier runs found is not heard.
+    scheduler: of a cluster, to examine there.
     """
 
     jobs: int | None = None
@@ -95,6 +96,7 @@ def _judged(tasks: list[Task], parts: int, run: Run, how: How, keep: Callable[[T
         return []
     if how.scheduler is not None:
         return _elsewhere("judge", tasks, run, how, f"examining {len(tasks)} parts", "parts examined", _given_up, keep)
+    run = replace(run, cores=max((how.jobs or os.cpu_count() or 1) // min(jobs, len(tasks)), 1))
     if jobs <= 1 and how.deadline is None and how.memory is None:
         return _together(tasks, run, keep)
     return _apart(tasks, run, min(jobs, len(tasks)), how, keep)

@@ -12,12 +12,16 @@ from typing import Any
 
 import numpy as np
 
+from lint import cores
 from lint.terms import BoolArray, FloatArray, IntArray
 
 try:
     from lint.loops import compiled as _compiled
 except ImportError:  # no compiler was there, or another Python
     _compiled = None  # type: ignore[assignment]
+
+
+_LEAST = 20_000  # rays or points that are worth a thread of their own
 
 
 def there() -> bool:
@@ -53,14 +57,20 @@ class Tree:
         facing: 1 for faces whose normal (m, 3) looks along the ray, -1 for those that look against it, 0 for any.
         """
         face, far = np.empty(len(origins), dtype=np.int64), np.empty(len(origins))
-        lean = None if normal is None else _rows(normal)
-        _compiled.cast(self._tree, _rows(origins), _rows(directions), float(reach), facing if lean is not None else 0, lean, face, far)
+        start, along, lean = _rows(origins), _rows(directions), None if normal is None else _rows(normal)
+        facing = 0 if lean is None else facing
+
+        def cast(some: slice) -> None:
+            _compiled.cast(self._tree, start[some], along[some], float(reach), facing, lean, face[some], far[some])
+
+        cores.shared(cast, len(face), _LEAST)
         return face, far
 
     def nearest(self, points: FloatArray) -> tuple[IntArray, FloatArray, FloatArray]:
         """The nearest face of each point (k, 3), the squared distance in mm2, and the spot (k, 3) on the face."""
         face, square, spot = np.empty(len(points), dtype=np.int64), np.empty(len(points)), np.empty((len(points), 3))
-        _compiled.nearest(self._tree, _rows(points), face, square, spot)
+        at = _rows(points)
+        cores.shared(lambda some: _compiled.nearest(self._tree, at[some], face[some], square[some], spot[some]), len(at), _LEAST)
         return face, square, spot
 
     def pairs(self, normal: FloatArray, usable: BoolArray, simple: BoolArray, tolerance: float, flat: float) -> tuple[IntArray, ...]:

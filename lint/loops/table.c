@@ -4,6 +4,13 @@
 #include <stdlib.h>
 #include <string.h>
 
+#if defined(__GNUC__)
+#define FETCH(p) __builtin_prefetch(p)
+#else
+#define FETCH(p) (void)(p)
+#endif
+enum { AHEAD = 32 };
+
 static uint64_t mixed(const uint64_t *bits)
 {
     uint64_t key = bits[0] * 0x9E3779B97F4A7C15ull;
@@ -24,26 +31,37 @@ int64_t weld_rows(const double *rows, int64_t n, int64_t *number, int64_t *row)
     }
     uint64_t mask = ((uint64_t)1 << bits) - 1;
     int64_t count = 0;
-    for (int64_t i = 0; i < n; i++) {
-        double clean[3] = {rows[3 * i] + 0.0, rows[3 * i + 1] + 0.0, rows[3 * i + 2] + 0.0};
-        uint64_t word[3];
-        memcpy(word, clean, sizeof word);
-        uint64_t key = mixed(word), at = key & mask, top = key >> 32 << 32;
-        for (;; at = (at + 1) & mask) {
-            if (!table[at]) {
-                table[at] = top | (uint64_t)(count + 1);
-                row[count] = i;
-                number[i] = count++;
-                break;
-            }
-            if ((table[at] ^ top) >> 32)
-                continue;
-            int64_t like = (int64_t)(table[at] & 0xFFFFFFFFull) - 1;
-            const double *other = rows + 3 * row[like];
-            double plain[3] = {other[0] + 0.0, other[1] + 0.0, other[2] + 0.0};
-            if (!memcmp(plain, clean, sizeof clean)) {
-                number[i] = like;
-                break;
+    for (int64_t begin = 0; begin < n; begin += AHEAD) {
+        /* The table is far larger than the cache: its places for some rows are sent for before the first is wanted. */
+        uint64_t key[AHEAD];
+        double clean[AHEAD][3];
+        int some = (int)(n - begin < AHEAD ? n - begin : AHEAD);
+        for (int k = 0; k < some; k++) {
+            uint64_t word[3];
+            for (int a = 0; a < 3; a++)
+                clean[k][a] = rows[3 * (begin + k) + a] + 0.0;
+            memcpy(word, clean[k], sizeof word);
+            key[k] = mixed(word);
+            FETCH(table + (key[k] & mask));
+        }
+        for (int k = 0; k < some; k++) {
+            uint64_t at = key[k] & mask, top = key[k] >> 32 << 32;
+            for (;; at = (at + 1) & mask) {
+                if (!table[at]) {
+                    table[at] = top | (uint64_t)(count + 1);
+                    row[count] = begin + k;
+                    number[begin + k] = count++;
+                    break;
+                }
+                if ((table[at] ^ top) >> 32)
+                    continue;
+                int64_t like = (int64_t)(table[at] & 0xFFFFFFFFull) - 1;
+                const double *other = rows + 3 * row[like];
+                double plain[3] = {other[0] + 0.0, other[1] + 0.0, other[2] + 0.0};
+                if (!memcmp(plain, clean[k], sizeof plain)) {
+                    number[begin + k] = like;
+                    break;
+                }
             }
         }
     }

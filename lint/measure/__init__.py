@@ -10,6 +10,7 @@ import dataclasses
 import importlib
 import inspect
 import pkgutil
+import threading
 import time
 from collections.abc import Callable
 from functools import cache
@@ -66,13 +67,19 @@ def _check(name: str, path: tuple[str, ...], sound: set[str]) -> None:
 
 
 class Survey:
-    """The measurements of one part: lazy, kept, frozen. `seconds` books the time of each to itself alone."""
+    """The measurements of one part: lazy, kept, frozen. `seconds` books the time of each to itself alone.
+
+    Several threads may ask at once: each measurement is taken by the first that wants it, while the others wait for it alone. What it
+    asks for in turn is got beforehand, so no thread waits while it holds what another waits for.
+    """
 
     def __init__(self, part: Part) -> None:
         self.part = part
         self.seconds: dict[str, float] = {}
         self._values: dict[str, Any] = {"part": part}
         self._failures: dict[str, Exception] = {}
+        self._turn: dict[str, threading.Lock] = {}
+        self._door = threading.Lock()
 
     def taken(self, name: str) -> Any:
         """The measurement `name` if it has been taken already, else None: nothing is measured for it."""
@@ -85,8 +92,25 @@ class Survey:
         if name in self._failures:
             raise self._failures[name]
         function = known()[name]
+        failed: Exception | None = None
+        inputs: dict[str, Any] = {}
         try:
             inputs = {other: self.get(other) for other in wants(function)}
+        except Exception as error:
+            failed = error
+        with self._door:
+            turn = self._turn.setdefault(name, threading.Lock())
+        with turn:
+            if name in self._values:  # while this thread waited, another took it
+                return self._values[name]
+            if name in self._failures:
+                raise self._failures[name]
+            return self._take(name, function, inputs, failed)
+
+    def _take(self, name: str, function: Callable[..., Any], inputs: dict[str, Any], failed: Exception | None) -> Any:
+        try:
+            if failed is not None:
+                raise failed
             began = time.perf_counter()
             value = function(**inputs)
             self.seconds[name] = time.perf_counter() - began

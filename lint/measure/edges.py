@@ -62,7 +62,9 @@ def edges(skin: Skin, worthless: IntArray) -> Edges:
     many = max(len(skin.vertices), 1)
     key = np.minimum(start, end)
     key *= many
-    key += np.maximum(start, end)
+    np.maximum(start, end, out=end)
+    key += end
+    del end
     half = np.arange(len(start))
     if len(worthless):
         real = np.ones(len(faces), dtype=bool)
@@ -70,15 +72,19 @@ def edges(skin: Skin, worthless: IntArray) -> Edges:
         half = np.flatnonzero(np.repeat(real, 3))
         key = key[half]
     order, ordered = _sorted_by(key, half, (many * many).bit_length(), len(start))
+    del key, half
     first = np.empty(len(ordered), dtype=bool)
     first[:1] = True
     np.not_equal(ordered[1:], ordered[:-1], out=first[1:])
     begin = np.append(np.flatnonzero(first), len(ordered))
     count = np.diff(begin)
     half_edge = np.full(len(start), -1, dtype=np.int64)
-    half_edge[order] = np.cumsum(first) - 1
+    np.cumsum(first, out=ordered)
+    ordered -= 1
+    half_edge[order] = ordered
+    del ordered
     leading = order[begin[:-1]]
-    a, b = np.take(start, leading), np.take(end, leading)
+    a, b = np.take(start, leading), np.take(start, _next(leading))
     pair = np.flatnonzero(count == 2)
     one, two = order[begin[pair]], order[begin[pair] + 1]
     return Edges(
@@ -95,15 +101,17 @@ def edges(skin: Skin, worthless: IntArray) -> Edges:
 
 
 def _sorted_by(key: IntArray, half: IntArray, bits: int, most: int) -> tuple[IntArray, IntArray]:
-    """The half-edges in the order of their keys, of equal ones the lower number first, and the keys in that order."""
+    """The half-edges in the order of their keys, of equal ones the lower number first, and the keys in that order; `key` is used up."""
     room = max(most, 1).bit_length()
     if bits + room > 63:
         order = np.argsort(key, kind="stable")
         return half[order], key[order]
-    packed = key << room
-    packed |= half
-    packed.sort()
-    return packed & ((1 << room) - 1), packed >> room
+    key <<= room
+    key |= half
+    key.sort()
+    order = key & ((1 << room) - 1)
+    key >>= room
+    return order, key
 
 
 def open_half_edges(edges: Edges) -> IntArray:

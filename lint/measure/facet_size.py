@@ -65,6 +65,7 @@ def sags(part: Part, skin: Skin, edges: Edges, facets: Faces, extent: Extent, lo
     weight = np.maximum(np.bincount(facet, weights=facets.area, minlength=count), 1e-300)
     moment = [np.bincount(facet, weights=facets.area * facets.centre[:, k], minlength=count) for k in range(3)]
     middle: FloatArray = np.stack([total / weight for total in moment], axis=1)
+    del weight, moment
     level = _level(facets, facet, count)
     one, two = (np.take(facet, np.ascontiguousarray(edges.neighbours[:, k])) for k in (0, 1))
     smooth = np.flatnonzero((turning > FLAT) & (turning < SHARP) & (one != two))
@@ -129,10 +130,13 @@ def _may_sag(
     for here in (one, two):
         np.maximum.at(most, here, turning)
     far = np.zeros(count)
-    point, centre = columns(skin.vertices), picked(columns(middle), facet)
-    for corner in range(3):
-        off = minus(picked(point, np.ascontiguousarray(skin.faces[:, corner])), centre)
-        np.maximum.at(far, facet, dot(off, off))
+    point, centre = columns(skin.vertices), columns(middle)
+    for begin in range(0, len(facet), AT_ONCE):
+        own = facet[begin : begin + AT_ONCE]
+        about = picked(centre, own)
+        for corner in range(3):
+            off = minus(picked(point, skin.faces[begin : begin + AT_ONCE, corner]), about)
+            np.maximum.at(far, own, dot(off, off))
     return np.asarray(np.radians(most) * np.sqrt(far) / (1 + 1 / ALIKE) >= least)
 
 
@@ -147,19 +151,22 @@ def _lone_may_sag(
     lone = np.bincount(facet, minlength=count) == 1
     single = np.take(lone, facet)
     point, centre = columns(skin.vertices), columns(facets.centre)
-    one, two = (edges.neighbours[smooth, k] for k in (0, 1))
-    start, end = (picked(point, edges.ends[edges.neighbour_edge[smooth], k]) for k in (0, 1))
-    along = minus(end, start)
-    long = np.maximum(length(along), 1e-300)
-    apart = np.where(single[one] & single[two], length(cross(minus(picked(centre, two), picked(centre, one)), along)) / long, 0.0)
-    convex = angle[smooth] > 0
-    bend = np.radians(np.abs(angle[smooth]))
-    sides = np.bincount(np.concatenate((2 * one + convex, 2 * two + convex)), minlength=2 * len(facet))
+    sides = np.zeros(2 * len(facet), dtype=np.int64)
+    for k in (0, 1):
+        sides += np.bincount(2 * edges.neighbours[smooth, k] + (angle[smooth] > 0), minlength=len(sides))
     may: BoolArray = ~lone
-    for face in (one, two):
-        reach = 4 / 3 * facets.area[face] / long
-        bow = bend / np.maximum(np.maximum(apart, reach * (1 + 1 / ALIKE) / 2), 1e-300) * reach**2 / 2
-        may[facet[face[(bow >= least * (1 - 1e-9)) & (sides[2 * face + convex] > 1)]]] = True
+    for begin in range(0, len(smooth), AT_ONCE):
+        some = smooth[begin : begin + AT_ONCE]
+        one, two = (edges.neighbours[some, k] for k in (0, 1))
+        start, end = (picked(point, edges.ends[edges.neighbour_edge[some], k]) for k in (0, 1))
+        along = minus(end, start)
+        long = np.maximum(length(along), 1e-300)
+        apart = np.where(single[one] & single[two], length(cross(minus(picked(centre, two), picked(centre, one)), along)) / long, 0.0)
+        bend, convex = np.radians(np.abs(angle[some])), angle[some] > 0
+        for face in (one, two):
+            reach = 4 / 3 * facets.area[face] / long
+            bow = bend / np.maximum(np.maximum(apart, reach * (1 + 1 / ALIKE) / 2), 1e-300) * reach**2 / 2
+            may[facet[face[(bow >= least * (1 - 1e-9)) & (sides[2 * face + convex] > 1)]]] = True
     return may
 
 

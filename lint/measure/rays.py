@@ -36,15 +36,17 @@ class Rays:
 
     def __init__(self, vertices: FloatArray, faces: IntArray, normal: FloatArray, tree: loops.Tree | None = None) -> None:
         used = np.zeros(len(vertices), dtype=bool)
-        used[faces] = True
-        points = vertices[used] if len(faces) else np.zeros((1, 3))
-        low, high = points.min(axis=0), points.max(axis=0)
+        used[faces.reshape(-1)] = True
+        points = np.zeros((1, 3)) if not len(faces) else vertices if used.all() else vertices[used]
+        low, high = (np.array([end(points[:, k]) for k in range(3)]) for end in (np.min, np.max))
         self.middle: FloatArray = (low + high) / 2
         self.gap = max(1e-4, 5e-7 * float(np.linalg.norm(high - low)))
         self.normal = normal
-        self._offset = np.einsum("ij,ij->i", normal, vertices[faces[:, 0]] - self.middle) if len(faces) else np.zeros(0)
         self._own = _own(vertices, faces, tree)
-        self._tree: _Tree | None = _tree(vertices - self.middle, faces) if len(faces) and self._own is None else None
+        self._tree: _Tree | None = None
+        if len(faces) and self._own is None:
+            self._offset = np.einsum("ij,ij->i", normal, vertices[faces[:, 0]] - self.middle)
+            self._tree = _tree(vertices - self.middle, faces)
 
     def first(self, origins: FloatArray, directions: FloatArray, reach: float = np.inf) -> tuple[IntArray, FloatArray]:
         """Face each ray meets first, (k,), -1 for none within `reach` mm, and the distance, (k,) mm, infinite for none.

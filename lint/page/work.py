@@ -19,7 +19,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from lint import __version__
+from lint import __version__, cores
 from lint.commands.finished import record_path, ticket_path
 from lint.commands.fix import finished_files, refuse_unknown_units
 from lint.commands.judging import wanted
@@ -54,6 +54,7 @@ def prepare(folder: str, progress: Connection) -> None:
     global _tell
     os.chdir(folder)
     _tell = progress
+    cores.use(os.cpu_count() or 1)
     all_rules()
     all_fixes()
 
