@@ -21,6 +21,7 @@ from lint.shape.sturdy import sturdy
 from lint.shape.zip import zipped
 from lint.terms import Declined, Mended, Part, Source
 from tests.scans import needs_scans, scan
+from tests.sweep.judges import crossing_pairs as judged_crossings
 
 RULES = {n: all_rules()[n] for n in (4, 5, 9, 10)}
 
@@ -103,6 +104,17 @@ def test_overlapping_solids_come_out_as_their_union_and_buried_skin_does_not_pul
     inside = (np.linalg.norm(vertices, axis=1) < 19) | (np.linalg.norm(vertices - (24, 0.1, 0.2), axis=1) < 19)
     assert not inside.any()
     assert survey.get("volume") == pytest.approx(2 * 33510.3 - 6970.15, rel=0.01)  # facts 6.15
+
+
+@pytest.mark.parametrize("apart", [0.0, 1e-5, -1e-5])
+def test_new_skin_round_solids_that_meet_along_an_edge_does_not_touch_itself(apart: float) -> None:
+    """Two boxes edge to edge: both sheets of new skin would be set on the one edge, or cross there by less than the engine asks about."""
+    turn = np.linalg.qr(np.random.default_rng(2).normal(size=(3, 3)))[0]
+    vertices, faces = joined(box((20, 20, 20)), box((20, 20, 26), (20 + apart, 20, -3)))
+    turn *= np.sign(np.linalg.det(turn))
+    mesh = rewrap_mesh(vertices @ turn.T, faces, 1.3)
+    assert survey_of(mesh).get("edges").closed
+    assert not len(judged_crossings(mesh))
 
 
 def test_a_hole_is_closed_by_a_film() -> None:

@@ -269,7 +269,7 @@ def _fill(
     vertices = np.vstack((set_on, np.where(middle_close[:, None], middle_spot, middle)[centred]))
     faces = np.vstack((_fans(start, to, ring, centre_number), _without_centre(start, to, ring, centred, size)))
     faces = _join_creases(faces, centre_number[crease & centred], len(side))
-    begin = np.vstack((on_side, middle[centred]))
+    begin = np.vstack((on_side, _mean(on_side[start], ring, len(names))[centred]))
     return Drawn(vertices + field.origin, faces[:, ::-1], begin + field.origin, np.concatenate((gap, middle_gap[centred])))
 
 
@@ -290,8 +290,7 @@ def _middles(
     cell_low: FloatArray, pitch: float,
 ) -> tuple[FloatArray, BoolArray]:  # fmt: skip
     """A point in the middle of each ring, (count, 3), on the crease where planes at its points meet in one; and whether they do."""
-    size = np.maximum(np.bincount(ring, minlength=count), 1).astype(np.float64)
-    mean = np.stack([np.bincount(ring, weights=points[member, k], minlength=count) / size for k in range(3)], axis=1)
+    mean = _mean(points[member], ring, count)
     look = np.stack([np.bincount(ring, weights=normal[member, k], minlength=count) for k in range(3)], axis=1).astype(np.float64)
     look = look / np.maximum(np.linalg.norm(look, axis=1), 1e-300)[:, None]
     least = np.full(count, 1.0)
@@ -318,6 +317,12 @@ def _middles(
     placed = mean.copy()
     placed[chosen] = np.clip(mean[chosen] + move, cell_low[chosen] + 0.03 * pitch, cell_low[chosen] + 0.97 * pitch)
     return placed, crease
+
+
+def _mean(points: FloatArray, ring: IntArray, count: int) -> FloatArray:
+    """(count, 3) the mean of the points (k, 3) of each ring."""
+    size = np.maximum(np.bincount(ring, minlength=count), 1).astype(np.float64)
+    return np.stack([np.bincount(ring, weights=points[:, k], minlength=count) / size for k in range(3)], axis=1)
 
 
 def _fans(start: IntArray, to: IntArray, ring: IntArray, centre: IntArray) -> IntArray:

@@ -16,6 +16,7 @@ from lint.terms import BoolArray, Declined, FloatArray, IntArray, Part
 # A loose piece of new skin smaller than a ball of this many pitches across is a speck of the drawing and not of the part.
 SPECK = 4.0
 ROUNDS = 14
+BACK = (0.5, 0.2, 0.0)  # the share of its way on to the old skin that a point keeps in the first rounds
 # New skin must not cross any skin even this share of the depth that is taken for rounding elsewhere: what is ours to lay is laid clean.
 STRICT = 0.01
 # About so many faces a square pitch of skin does the drawing make (measured on balls and heads; 6 a crossed side in theory).
@@ -80,8 +81,8 @@ def uncrossed(
     points: FloatArray, start: FloatArray, faces: IntArray, free: BoolArray, short: float, tolerance: float,
     looked_at: IntArray | None = None, new: IntArray | None = None,
 ) -> FloatArray:  # fmt: skip
-    """The points, with those at crossing faces, and those nearer to another than `short`, taken back step by step to where they
-    started, and then smoothed, until none cross.
+    """The points, with those at crossing or touching faces, and those nearer to another than `short`, taken back step by step to where
+    they started, and then smoothed, until none cross.
 
     free: (n,) points that may be moved; looked_at: faces among which crossings are sought (None: all);
     new: points of which at least one must be at a crossing for it to matter (None: all). Raises Declined when crossings remain.
@@ -96,6 +97,9 @@ def uncrossed(
             at_new: BoolArray = np.asarray(np.isin(faces, new).any(axis=1))
             pairs = pairs[at_new[pairs].any(axis=1)]
         bad = np.union1d(faces[np.unique(pairs)], _together(at, faces, free, short))
+        if turn < len(BACK):  # no harm if it still touches after that
+            touching = np.unique(faces[looked_at[_touching(at, faces[looked_at], short / 2, tolerance)]])
+            bad = np.union1d(bad, touching[free[touching]])
         if not len(bad):
             return at
         looked_at = near_points(at, faces, bad)  # only what moves can cross anew
@@ -103,12 +107,23 @@ def uncrossed(
         if not len(bad) or (turn > 5 and len(bad) >= before):
             break
         before = len(bad)
-        if turn < 3:
-            share[bad] = (0.5, 0.2, 0.0)[turn]
+        if turn < len(BACK):
+            share[bad] = BACK[turn]
             at[bad] = start[bad] + share[bad, None] * (points[bad] - start[bad])
         else:
             at[bad] = 0.5 * at[bad] + 0.5 * _round_about(at, faces, bad)
     raise Declined("the new skin still crosses itself in places")
+
+
+def _touching(points: FloatArray, faces: IntArray, by: float, tolerance: float) -> IntArray:
+    """(k, 2) faces of which one would pass through the other if all skin were laid `by` mm further out, or further in.
+
+    Two sheets that were both set on one edge of the old skin touch along it: nothing crosses, but it is no skin of a solid.
+    """
+    import igl
+
+    normal = np.nan_to_num(igl.per_vertex_normals(np.ascontiguousarray(points), np.ascontiguousarray(faces)))
+    return np.vstack([crossing_pairs(points + side * normal, faces, tolerance) for side in (by, -by)])
 
 
 def _together(points: FloatArray, faces: IntArray, free: BoolArray, short: float) -> IntArray:
