@@ -9,6 +9,7 @@ import pytest
 
 from corpus import solids
 from lint.measure import Survey
+from lint.measure.overhang import farthest_from
 from lint.mend import mend
 from lint.rooms import all_fixes, all_rules
 from lint.run import examine
@@ -164,3 +165,16 @@ def test_a_turn_is_a_turn_and_points_down(down: tuple[float, float, float]) -> N
     np.testing.assert_allclose(turn @ turn.T, np.eye(3), atol=1e-12)
     assert np.linalg.det(turn) == pytest.approx(1)
     np.testing.assert_allclose(turn @ np.array(down), (0, 0, -1), atol=1e-12)
+
+
+@pytest.mark.parametrize("shift", [0.0, 1e4])
+def test_the_farthest_point_from_what_holds_up_is_found_without_asking_all(shift: float) -> None:
+    rng = np.random.default_rng(4)
+    points = rng.uniform(-50, 50, (20_000, 2)) * (1.0, 0.2) + shift
+    for holders in (rng.uniform(-60, -20, (300, 2)) + shift, points[:50], np.array([[shift, shift]])):
+        near = np.linalg.norm(points[:, None] - holders[None], axis=2)
+        worst = int(near.min(axis=1).argmax())
+        far, point, holder = farthest_from(points, holders)
+        assert far == pytest.approx(float(near.min(axis=1).max()), abs=1e-9)
+        assert (point, holder) == (worst, int(near[worst].argmin()))
+    assert farthest_from(np.tile([[3.0, 4.0]], (5000, 1)), np.zeros((2, 2)))[0] == pytest.approx(5.0)

@@ -25,6 +25,7 @@ KINDRED = 5.0
 LEVEL = 10.0
 # What holds skin up is known by points no farther apart than this along its edge, mm.
 STEP = 0.5
+_CELLS = 48  # along the longer side of a region, when the farthest of its points is looked for
 
 
 @measure
@@ -116,13 +117,10 @@ def _along(a: FloatArray, b: FloatArray) -> tuple[IntArray, FloatArray]:
 
 
 def _steep(skin: Skin, facets: Faces, faces: IntArray, points: FloatArray, support: FloatArray, down: FloatArray) -> Steep:
-    from scipy.spatial import cKDTree
-
     everywhere = np.vstack((points, skin.vertices[points_of(skin, faces)]))
     held = len(support) > 0
     holders = support if held else everywhere[everywhere[:, 2] <= everywhere[:, 2].min() + 1e-3]
-    tree = cKDTree(holders[:, :2], leafsize=32, balanced_tree=False)
-    reach = float(np.max(tree.query(everywhere[:, :2])[0]))
+    reach = farthest_from(everywhere[:, :2], holders[:, :2])[0]
     if not held and np.ptp(everywhere[:, 2]) <= 1e-3:
         middle = (everywhere.min(axis=0) + everywhere.max(axis=0)) / 2
         reach = float(np.linalg.norm((everywhere - middle)[:, :2], axis=1).max())
@@ -132,18 +130,42 @@ def _steep(skin: Skin, facets: Faces, faces: IntArray, points: FloatArray, suppo
     return Steep(faces, float(facets.area[faces].sum()), reach, span, held, float(down[faces].max()), everywhere)
 
 
-def _span(points: FloatArray, support: FloatArray) -> float:
-    """Width to be bridged at the point (k, 2) farthest from any support (p, 2): to the nearest and on to the one across from it."""
+def farthest_from(points: FloatArray, holders: FloatArray) -> tuple[float, int, int]:
+    """How far the point (k, 2) that is farthest from any holder (p, 2) is from its nearest, mm; its number, and that holder's.
+
+    The one-sided Hausdorff distance. Of many points only those are asked whose cell, by its middle and its half diagonal, may hold a
+    farther one than the farthest of the cell that promises most.
+    """
     from scipy.spatial import cKDTree
 
-    found = cKDTree(support).query(points)
-    near, which = np.asarray(found[0]), np.asarray(found[1])
+    tree = cKDTree(holders, leafsize=32, balanced_tree=False)
+    some = np.arange(len(points))
+    if len(points) > _CELLS**2:
+        low = points.min(axis=0)
+        side = max(float(np.ptp(points, axis=0).max()) / _CELLS, 1e-12)
+        x, y = ((points[:, k] - low[k]) / side for k in (0, 1))
+        cell = x.astype(np.int64) * (_CELLS + 1) + y.astype(np.int64)
+        taken = np.flatnonzero(np.bincount(cell))
+        middle = low + side * (np.stack(np.divmod(taken, _CELLS + 1), axis=1) + 0.5)
+        most = np.zeros((_CELLS + 1) ** 2)
+        most[taken] = np.asarray(tree.query(middle)[0]) + side * 0.5**0.5 * (1 + 1e-9)
+        first = np.flatnonzero(cell == taken[most[taken].argmax()])
+        least = float(np.max(tree.query(points[first])[0]))
+        some = np.flatnonzero(most[cell] >= least)
+    said = tree.query(points[some])
+    near, which = np.asarray(said[0]), np.asarray(said[1])
     worst = int(near.argmax())
-    toward = (support[which[worst]] - points[worst]) / max(float(near[worst]), 1e-12)
+    return float(near[worst]), int(some[worst]), int(which[worst])
+
+
+def _span(points: FloatArray, support: FloatArray) -> float:
+    """Width to be bridged at the point (k, 2) farthest from any support (p, 2): to the nearest and on to the one across from it."""
+    near, worst, which = farthest_from(points, support)
+    toward = (support[which] - points[worst]) / max(near, 1e-12)
     away = support - points[worst]
     far = np.linalg.norm(away, axis=1)
     across = far[away @ -toward >= 0.95 * far]
-    return float(near[worst] + (across.min() if len(across) else near[worst]))
+    return float(near + (across.min() if len(across) else near))
 
 
 def _within(points: FloatArray, hull: FloatArray) -> bool:

@@ -10,6 +10,7 @@ import numpy as np
 from lint.measure import measure
 from lint.measure.contact import Contact
 from lint.measure.edges import Edges
+from lint.measure.joining import components
 from lint.measure.nearest import distance_to_faces
 from lint.measure.shells import around_points, points_of
 from lint.measure.surface import Faces, Skin
@@ -86,14 +87,10 @@ def recesses(
 
 def _pieces(within: BoolArray, edges: Edges, face: IntArray, across: IntArray, count: int) -> IntArray:
     """(count,) which recess each face belongs to: over shared edges, and from each face to the one across the air."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     beside = edges.neighbours[within[edges.neighbours].all(axis=1)]
     over = (across >= 0) & within[face] & within[across]
     one, two = np.concatenate((beside[:, 0], face[over])), np.concatenate((beside[:, 1], across[over]))
-    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(count, count))
-    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
+    return components(count, one, two)[0]
 
 
 def _floors(near: BoolArray, total: FloatArray, facets: Faces, patches: Patches) -> BoolArray:
@@ -152,13 +149,9 @@ def distance_to_mouth(vertices: FloatArray, rim: IntArray, points: FloatArray) -
 
     So the middle of a flat floor is as deep as the floor's edge, whether or not the file has points there.
     """
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     used, index = np.unique(rim, return_inverse=True)
     index = index.reshape(-1, 2)
-    graph = coo_matrix((np.ones(len(index), dtype=np.int8), (index[:, 0], index[:, 1])), shape=(len(used), len(used)))
-    rings, ring = connected_components(graph, directed=False)
+    ring, rings = components(len(used), index[:, 0], index[:, 1])
     ring = ring[index[:, 0]]
     length = np.linalg.norm(vertices[rim[:, 1]] - vertices[rim[:, 0]], axis=1)
     between = vertices[rim].mean(axis=1)

@@ -131,7 +131,8 @@ class _Ground:
         self.rising = rest[np.argsort(low[2][rest])]
         self.rising_low, self.rising_high = low[2][self.rising], high[2][self.rising]
         self.rising_at = low[0][self.rising], low[1][self.rising]
-        self.fields: dict[int, NDArray[np.float32]] = {}
+        self.fields: NDArray[np.float32] | None = None
+        self.known: set[int] = set()
         used = used_points(Skin(self.points, skin.faces, skin.old))
         low, high = used.min(axis=0), used.max(axis=0)
         wide, narrow = max(high[:2] - low[:2]), min(high[:2] - low[:2])
@@ -193,14 +194,14 @@ class _Ground:
         share = (here[:, 2] - self.low) / max(self.high - self.low, 1e-12)
         level = np.clip((share * LEVELS).astype(np.int64), 0, LEVELS - 1)
         x, y = (np.round((here[:, k] - self.grid.low[k]) / step).astype(np.int64).clip(0, self.grid.count[k] - 1) for k in (0, 1))
-        depth = np.zeros(len(here))
-        for k in np.unique(level).tolist():
-            mine = level == k
-            if k not in self.fields:
-                shut = self.top > self.low + (self.high - self.low) * k / LEVELS
-                self.fields[k] = distance_transform_edt(shut, sampling=step).astype(np.float32)
-            depth[mine] = self.fields[k][y[mine], x[mine]]
-        return depth
+        if self.fields is None:
+            self.fields = np.zeros((LEVELS, *self.top.shape), dtype=np.float32)
+        for k in set(np.flatnonzero(np.bincount(level)).tolist()) - self.known:
+            shut = self.top > self.low + (self.high - self.low) * k / LEVELS
+            self.fields[k] = distance_transform_edt(shut, sampling=step)
+            self.known.add(k)
+        flat = (level * self.top.shape[0] + y) * self.top.shape[1] + x
+        return np.asarray(np.take(self.fields.reshape(-1), flat), dtype=np.float64)
 
     def _exact(self, at: FloatArray, likely: float) -> float:
         """Distance square to the pull from a point (3,) to the nearest free line, which is likely within so many mm.
