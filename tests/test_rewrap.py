@@ -14,10 +14,11 @@ from lint.measure.displacement import in_zones
 from lint.mend import mend
 from lint.rooms import all_fixes, all_rules
 from lint.settings import Settings
-from lint.shape.extract import _rings
+from lint.shape.extract import _rings, band, draw
 from lint.shape.field import balanced, field_of
 from lint.shape.rewrap import pitch_for, rewrap_mesh
 from lint.shape.sturdy import sturdy
+from lint.shape.wrap import STRICT, crossing_pairs, tolerance_of, uncrossed
 from lint.shape.zip import zipped
 from lint.terms import Declined, Mended, Part, Source
 from tests.scans import needs_scans, scan
@@ -212,3 +213,31 @@ def test_real_broken_scans_are_patched(name: str, scale: float) -> None:
     assert [s.outcome for s in mended.steps] == ["done"], mended.steps
     assert not any(f.rule == 9 for f in mended.after.findings)
     assert mended.steps[0].moved_max == pytest.approx(0, abs=1e-6)
+
+
+@pytest.mark.parametrize("fault", ["folded", "pricked"])
+def test_new_skin_is_freed_of_folds_and_of_the_finest_cuts(fault: str) -> None:
+    """A fold of 5e-4 mm is cut by nothing, yet it lies on its neighbour as judged later; a prick of 1e-4 mm is below what is judged."""
+    x, y = (c.ravel() for c in np.meshgrid(np.arange(6.0), np.arange(6.0)))
+    flat = np.vstack((np.column_stack((x, y, np.zeros(36))), [[3.3, 3.6, 0.01], [3.2, 3.6, 0.3], [3.4, 3.6, 0.3]]))
+    corner = np.array([6 * r + c for r in range(5) for c in range(5)])
+    lower, upper = (corner, corner + 1, corner + 7), (corner, corner + 7, corner + 6)
+    faces = np.vstack((np.column_stack(lower), np.column_stack(upper), [[36, 37, 38]]))
+    moved, rounding = flat.copy(), tolerance_of(flat, True)
+    point, at = (14, (3.4, 2.2, 5e-4)) if fault == "folded" else (36, (3.3, 3.6, -1e-4))
+    moved[point] = at
+    said = [len(crossing_pairs(moved, faces, deep)) > 0 for deep in (rounding, STRICT * rounding)]
+    assert said == ([True, False] if fault == "folded" else [False, True])
+    mended = uncrossed(moved, flat, faces, (moved != flat).any(axis=1), 1e-6, rounding)
+    assert not any(len(crossing_pairs(mended, faces, deep)) for deep in (rounding, STRICT * rounding))
+
+
+def test_a_gap_in_the_band_is_grown_shut() -> None:
+    """A cell left out between others has all its corners known already: nothing is left to be asked of it."""
+    vertices, faces = ball(10.0, level=3)
+    field = field_of(vertices, faces, 1.0)
+    cells, low = band(field, 1.0)
+    whole = draw(field, cells, low, 1.0)
+    middle = int(np.argmin(np.abs(np.linalg.norm(low + cells + 0.5 - 10.0, axis=1) - 10.0)))  # the field begins at the ball's low corner
+    again = draw(field, np.delete(cells, middle, axis=0), low, 1.0)
+    assert len(again.faces) == len(whole.faces)

@@ -170,7 +170,7 @@ def _values(field: Field, low: FloatArray, pitch: float, corner: IntArray) -> tu
     """Inside or not, distance and winding number at grid corners (c, 3). Corners with no skin between them share one winding number."""
     points = low + corner * pitch
     distance = field.nearest(points)[0]
-    if not field.whole:
+    if not field.whole or not len(points):  # cells grown into a gap of the band can have all their corners already
         w = field.winding(points)
         return w >= HALF, distance, w
     group = _clear_groups(corner, distance if field.every_tree is field.distance_tree else field.clear(points), pitch)

@@ -54,7 +54,7 @@ def rewrap_mesh(
     short = grain(drawn.vertices, in_mm)
     nothing_fixed = np.zeros(len(drawn.vertices), dtype=bool)
     points, new_faces = sturdy(drawn.vertices, new_faces, short, nothing_fixed)
-    points = uncrossed(points, drawn.start, new_faces, ~nothing_fixed, short, STRICT * tolerance_of(vertices, in_mm))
+    points = uncrossed(points, drawn.start, new_faces, ~nothing_fixed, short, tolerance_of(vertices, in_mm))
     return used_only(*sturdy(points, new_faces, short, nothing_fixed))
 
 
@@ -78,7 +78,7 @@ def _pieces(drawn: Drawn, pitch: float, hollows: bool) -> BoolArray:
 
 
 def uncrossed(
-    points: FloatArray, start: FloatArray, faces: IntArray, free: BoolArray, short: float, tolerance: float,
+    points: FloatArray, start: FloatArray, faces: IntArray, free: BoolArray, short: float, rounding: float,
     looked_at: IntArray | None = None, new: IntArray | None = None,
 ) -> FloatArray:  # fmt: skip
     """The points, with those at crossing or touching faces, and those nearer to another than `short`, taken back step by step to where
@@ -86,13 +86,16 @@ def uncrossed(
 
     free: (n,) points that may be moved; looked_at: faces among which crossings are sought (None: all);
     new: points of which at least one must be at a crossing for it to matter (None: all). Raises Declined when crossings remain.
+
+    rounding: the depth at which crossings are judged later. What is cut is sought far below it. A face folded back on its neighbour is
+    cut by nothing, and lies on it only as judged at the full depth: so both are asked.
     """
     at: FloatArray = points.copy()
     share = np.ones(len(points))
     looked_at = np.arange(len(faces)) if looked_at is None else looked_at
     before = len(faces) + 1
     for turn in range(ROUNDS):
-        pairs = looked_at[crossing_pairs(at, faces[looked_at], tolerance)]
+        pairs = looked_at[np.vstack([crossing_pairs(at, faces[looked_at], deep) for deep in (STRICT * rounding, rounding)])]
         if new is not None:
             at_new: BoolArray = np.asarray(np.isin(faces, new).any(axis=1))
             pairs = pairs[at_new[pairs].any(axis=1)]
