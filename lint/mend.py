@@ -261,16 +261,20 @@ def _finding_fault(shaped: Shaped, before: PartReport, after: PartReport) -> str
 def raised_fault(shaped: Shaped, before: PartReport, after: PartReport) -> str | None:
     """What a fix newly raised at caution or above without having foreseen it, as a sentence (None: nothing).
 
-    It broke no word it gave, so the work goes on without it: the step is taken back and the old part stays.
+    It broke no word it gave, so the work goes on without it: the step is taken back and the old part stays. A step that put an end to a
+    stop and raised no other is kept: a part that cannot be printed at all is not the better one. What it raised is told with the rest.
     """
     was, now = _by_rule(before.findings), _by_rule(after.findings)
+    stops = {number for number, found in was.items() if any(f.weight is Weight.STOP for f in found)}
+    freed = any(all(f.weight is not Weight.STOP for f in now.get(number, ())) for number in stops)
+    least = Weight.STOP if freed else Weight.CAUTION
     outcomes = {r.number: r.outcome for r in before.rules}
     for number, found in now.items():
         if number in shaped.promise.may_raise or outcomes.get(number) is Outcome.NOT_RUN:
             continue
         worst = max(f.weight for f in found)
         earlier = max((f.weight for f in was.get(number, ())), default=None)
-        if worst >= Weight.CAUTION and (earlier is None or worst > earlier):
+        if worst >= least and (earlier is None or worst > earlier):
             return f"it raised rule {number} ({found[0].name}): {found[0].message}"
     return None
 

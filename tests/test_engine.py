@@ -100,8 +100,19 @@ def test_a_fix_that_does_not_help_is_refused() -> None:
     assert "still speaks" in mended.steps[0].why
 
 
-def test_a_fix_that_raises_another_rule_is_taken_back() -> None:
-    small = rule(91, None)
+@pytest.mark.parametrize(
+    ("called", "raised", "outcome"),
+    [
+        (Weight.STOP, Weight.STOP, "taken back"),
+        (Weight.CAUTION, Weight.STOP, "taken back"),
+        (Weight.CAUTION, Weight.CAUTION, "taken back"),
+        (Weight.STOP, Weight.CAUTION, "done"),  # a part that cannot be printed at all is not the better one
+        (Weight.CAUTION, Weight.NOTE, "done"),
+    ],
+)
+def test_a_fix_that_raises_another_rule_is_taken_back_unless_it_ends_a_stop(called: Weight, raised: Weight, outcome: str) -> None:
+    large, small = wide(8), rule(91, None)
+    large.weight, small.weight = called, raised
 
     def find(extent: Survey) -> Iterator[Finding]:
         if extent.diagonal < 10:  # type: ignore[attr-defined]
@@ -109,11 +120,11 @@ def test_a_fix_that_raises_another_rule_is_taken_back() -> None:
 
     small.function = find
     part = part_of(CUBE)
-    mended = mend(part, {90: wide(8), 91: small}, {"shrink": shrink(ANY)}, Settings())
-    assert mended.steps[0].outcome == "taken back"
-    assert mended.part is part
+    mended = mend(part, {90: large, 91: small}, {"shrink": shrink(ANY)}, Settings())
+    assert mended.steps[0].outcome == outcome
+    assert (mended.part is part) == (outcome == "taken back")
     assert not mended.broke
-    assert "raised rule 91" in mended.steps[0].why
+    assert ("raised rule 91" in mended.steps[0].why) == (outcome == "taken back")
 
 
 def test_a_fix_beyond_what_is_allowed_is_held_back() -> None:

@@ -55,6 +55,9 @@ DENSITY = {"extrusion": 1.24, "resin": 1.15}
 # What share of an unhollowed extrusion print is material, at the least: walls and a sparse filling (common practice, no source).
 SPARSE = 0.2
 
+# A cavity that leaves this wall makes nothing thin, mm (common practice, no source).
+SAFE = 2.0
+
 CAUTIONS = {
     "resin": (
         "liquid resin left in a hollow stays uncured, can leak or crack the part later and harms the skin when the buck is sanded or "
@@ -107,8 +110,13 @@ def make(job: Job) -> Shaped:
 
 
 def _raised(carved: Carved) -> tuple[int, ...]:
-    """A cavity is trapped until it is drained; edges and tips of its roof that hang a little are told of, and are out of sight."""
-    return (37, 38, *((32,) if carved.hanging else ()), *((33,) if carved.dropping else ()))
+    """A cavity is trapped until it is drained; edges and tips of its roof that hang a little are told of, and are out of sight.
+
+    The outer skin is the old one and the wall to it is measured, so what is thin now was thin before, and only samples fell on it that had
+    not: a bigger skin is sampled more coarsely. A slit of the cavity that grows shut does no harm.
+    """
+    thin = (30,) if not carved.finned and carved.thinnest >= SAFE else ()
+    return (31, 37, 38, *thin, *((32,) if carved.hanging else ()), *((33,) if carved.dropping else ()))
 
 
 def check(survey: Survey, part: Part, settings: Settings) -> None:
