@@ -101,7 +101,7 @@ def uncrossed(
             pairs = pairs[at_new[pairs].any(axis=1)]
         bad = np.union1d(faces[np.unique(pairs)], _together(at, faces, free, short))
         if turn < len(BACK):  # no harm if it still touches after that
-            touching = np.unique(faces[looked_at[_touching(at, faces[looked_at], short / 2, tolerance)]])
+            touching = np.unique(faces[looked_at[_touching(at, faces[looked_at], short / 2, STRICT * rounding)]])
             bad = np.union1d(bad, touching[free[touching]])
         if not len(bad):
             return at
