@@ -149,6 +149,23 @@ def test_the_tickets_face_says_which_way_is_up() -> None:
     assert "ticket" in shaped.did
 
 
+def test_a_piece_that_reaches_below_the_base_is_cut_off_at_it() -> None:
+    """A plate through the rim of a sheet must not hold the part up: the base is what it stands on, and the plate's end lies in it."""
+    plate, faces = solids.box((12.0, 12.0, 60.0))
+    part = part_of(*solids.joined(dome(), (plate + np.array([34.0, -6.0, -40.0]), faces)))
+    shaped = seated(part)
+    survey = Survey(shaped.part)
+    assert survey.get("edges").closed
+    assert survey.get("shells").count == 2
+    assert survey.get("contact").lowest == 0.0
+    assert survey.get("contact").share > 0.5
+    own = survey.get("skin").vertices[survey.get("skin").faces[survey.get("shells").label == 1]]
+    assert 0.0 < own[:, :, 2].min() < 10.0
+    moved = skin_moved(part, shaped.part, shaped.moved, shaped.zones)
+    assert moved.max <= 1e-9
+    assert moved.samples > 1000
+
+
 def test_a_rim_with_teeth_gets_no_fins() -> None:
     vertices, faces = dome(level=5)
     part = part_of(vertices, faces)

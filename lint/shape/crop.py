@@ -27,7 +27,7 @@ MAY_RAISE = (11, 30, 31, 32, 33, 34, 35, 36, 39, 53, 54)
 
 
 @dataclass(frozen=True)
-class _Plane:
+class Plane:
     """point (3,) on the cut and the unit normal (3,) to the side that stays, in the part's present coordinates."""
 
     point: FloatArray
@@ -45,12 +45,12 @@ def make(job: Job) -> Shaped:
     solid = edges.closed and bool(edges.agree.all())
     vertices, faces = skin.vertices, skin.faces
     faces = faces[(faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])]
-    cuts: list[_Plane] = []
+    cuts: list[Plane] = []
     for plane in planes:
         height = (vertices - plane.point) @ plane.normal
         if float(height[np.unique(faces)].min()) >= -2 * SNAP:
             continue
-        vertices, faces = _cut(vertices, faces, height, plane, solid)
+        vertices, faces = cut_along(vertices, faces, height, plane, solid)
         cuts.append(plane)
         if not len(faces):
             raise Declined("the crop would leave nothing of the part: check its numbers, which are those of the file")
@@ -68,7 +68,7 @@ def _tuple(point: FloatArray) -> tuple[float, float, float]:
     return (float(point[0]), float(point[1]), float(point[2]))
 
 
-def _planes(part: Part) -> Iterator[_Plane]:
+def _planes(part: Part) -> Iterator[Plane]:
     """The planes of all crops, carried from the file's own numbers to the part's present place. Raises Declined for half a plane."""
     linear = part.placement[:3, :3]
     for table in part.ticket.fix.crop:
@@ -86,13 +86,16 @@ def _planes(part: Part) -> Iterator[_Plane]:
             yield _placed(part, np.asarray(table.point, dtype=np.float64), -away, linear)
 
 
-def _placed(part: Part, point: FloatArray, inward: FloatArray, linear: FloatArray) -> _Plane:
+def _placed(part: Part, point: FloatArray, inward: FloatArray, linear: FloatArray) -> Plane:
     normal = np.linalg.solve(linear.T, inward)
-    return _Plane(part.place_points(point)[0], normal / np.linalg.norm(normal))
+    return Plane(part.place_points(point)[0], normal / np.linalg.norm(normal))
 
 
-def _cut(vertices: FloatArray, faces: IntArray, height: FloatArray, plane: _Plane, solid: bool) -> tuple[FloatArray, IntArray]:
-    """What stays of the skin above one plane, closed by a flat lid when it was a solid."""
+def cut_along(vertices: FloatArray, faces: IntArray, height: FloatArray, plane: Plane, solid: bool) -> tuple[FloatArray, IntArray]:
+    """What stays of the skin (n, 3), (m, 3) above one plane, closed by a flat lid when it was a solid.
+
+    height: (n,) of the points over the plane, mm. Raises Declined when the rim of the cut runs through itself.
+    """
     for hair in (0.0, 0.011, 0.029, 0.07):
         shift = hair if solid else 0.0
         cut = clip(vertices, faces, height - shift, snap=SNAP)
@@ -107,7 +110,7 @@ def _cut(vertices: FloatArray, faces: IntArray, height: FloatArray, plane: _Plan
     raise Declined("a cut along the crop does not come out clean, because the skin runs through itself there: rewrap it first")
 
 
-def _lid(points: FloatArray, faces: IntArray, plane: _Plane) -> IntArray | None:
+def _lid(points: FloatArray, faces: IntArray, plane: Plane) -> IntArray | None:
     """Faces that close the open rims lying in the plane; None when they cross each other."""
     loops, _ = open_loops(faces, len(points))
     if not loops:

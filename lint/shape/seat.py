@@ -5,13 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from lint.measure import Survey
+from lint.measure.shells import Shells
 from lint.shape.carry import Built
+from lint.shape.crop import Plane, cut_along
 from lint.shape.facing import SCRAP_SHARE, asked_up, facing, main_sheet, outer_rim, turn_to_top
 from lint.shape.level import REST_SHARE, SNAP, Levelled, level, stumps, tip_angle_of
 from lint.shape.sheet import Base, Seated, seat_sheet, ways_to_weigh
 from lint.shape.triangles import spots_on
 from lint.shape.verify import sound
-from lint.terms import Declined, Fix, FloatArray, IntArray, Job, NotRun, Part, Promise, Shaped, Touch, Zone
+from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, NotRun, Part, Promise, Shaped, Touch, Zone
 
 fix = Fix(
     name="seat",
@@ -157,18 +159,34 @@ def _sheet(job: Job) -> Shaped:
     moved = np.eye(4)
     moved[:3, :3] = turn
     moved[2, 3] = -seated.floor
-    rest = skin.faces[~np.isin(shells.label, [main, *scraps, -1])]
-    new = _part(part, seated.built, seated.floor, rest, points, moved)
+    rest, around, cut = _above(seated, points, skin.faces, shells, ~np.isin(np.arange(shells.count), [main, *scraps]))
+    new = _part(part, seated.built, seated.floor, rest, around, moved)
     sound(new, "the seated part")
     cautions = (way.assumed,) if way.assumed else ()
     return Shaped(
         new,
-        Promise(skin_max=0.0, skin_p99=0.0, volume="any", pieces="fewer" if scraps else "same", clears=_called(job), may_raise=MAY_RAISE),
-        _told(seated, way.said, settings.base, len(scraps)),
+        Promise(skin_max=0.0, skin_p99=0.0, volume="any", pieces="any" if cut else "fewer" if scraps else "same", clears=_called(job),
+                may_raise=MAY_RAISE),
+        _told(seated, way.said, settings.base, len(scraps)) + (f"; cut off {cut} pieces that reached below it" if cut else ""),
         zones=_zones(seated, points, skin.faces[np.isin(shells.label, scraps)]),
         moved=moved,
         cautions=cautions,
-    )
+    )  # fmt: skip
+
+
+def _above(seated: Seated, points: FloatArray, faces: IntArray, shells: Shells, wanted: BoolArray) -> tuple[IntArray, FloatArray, int]:
+    """The other shells that are `wanted` (s,), over which points, and how many were cut: what reaches below the new base is cut off
+    half way up it, so that the part stands on its base and the stump ends inside."""
+    rest, around, cut = faces[(shells.label >= 0) & wanted[shells.label]], points, 0
+    for shell in np.flatnonzero(wanted):
+        own = faces[shells.label == shell]
+        if not shells.closed[shell] or points[own, 2].min() >= seated.floor:
+            continue
+        plane = Plane(np.array([0.0, 0.0, (seated.floor + seated.new_below) / 2]), np.array([0.0, 0.0, 1.0]))
+        stump, left = cut_along(points, own, points[:, 2] - plane.point[2], plane, solid=True)
+        rest = np.vstack((rest[~np.isin(rest, own.reshape(-1)).any(axis=1)], left + len(around)))
+        around, cut = np.vstack((around, stump)), cut + 1
+    return rest, around, cut
 
 
 def _called(job: Job) -> tuple[int, ...]:
