@@ -11,6 +11,7 @@ from corpus import solids
 from lint import loops
 from lint.measure import Survey, crossings
 from lint.measure.boxes import overlapping
+from lint.measure.edges import _in_order
 from lint.measure.nearest import distance_to_faces
 from lint.measure.surface import weld_exact
 from tests.meshes import part
@@ -163,6 +164,18 @@ def test_folds_and_plain_fans_are_those_of_numpy(plain: pytest.MonkeyPatch) -> N
         angle, fans = _bend(facets, edges), crossings._fans_plain(skin, facets, skin.vertices)
         np.testing.assert_allclose(loops.folds(facets.normal, facets.centre, edges.neighbours, edges.agree), angle, atol=1e-11)
         np.testing.assert_array_equal(loops.plain_fans(skin.vertices, skin.faces, facets.normal), fans)
+
+
+@pytest.mark.parametrize("faces", [0, 1, 40, 3000])
+def test_half_edges_come_in_the_plain_order(faces: int) -> None:
+    """With crowded edges, faces with two corners on one point, and a point with very many faces."""
+    rng = np.random.default_rng(faces)
+    corners = rng.integers(0, 60, (faces, 3))
+    corners[: faces // 2, 0] = 7
+    a, b, c = corners.T
+    worthless = np.flatnonzero((a == b) | (b == c) | (c == a))
+    for one, two in zip(loops.half_edges(corners, 60), _in_order(corners, worthless, 60), strict=True):
+        np.testing.assert_array_equal(one, two)
 
 
 def test_arrays_of_another_shape_are_refused() -> None:

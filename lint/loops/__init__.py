@@ -90,6 +90,14 @@ def weld(points: FloatArray) -> tuple[IntArray, IntArray]:
     return number, row[:count].copy()
 
 
+def half_edges(faces: IntArray, points: int) -> tuple[IntArray, BoolArray]:
+    """Half-edges (k,) of faces (m, 3) in the order of their edges and then of their numbers, faces with two corners on one of the
+    points left out; and (k,) whether an edge begins there."""
+    order, first = np.empty(3 * len(faces), dtype=np.int64), np.empty(3 * len(faces), dtype=bool)
+    count = _compiled.halves(np.ascontiguousarray(faces, dtype=np.int64), points, order, first)
+    return order[:count], first[:count]
+
+
 def join(count: int, one: IntArray, two: IntArray) -> tuple[IntArray, int]:
     """The component (count,) of each node under links (k,) between them, numbered as their first nodes come; and how many there are."""
     label = np.empty(count, dtype=np.int64)

@@ -60,6 +60,11 @@ int tree_pairs(const Tree *tree, const double *normal, const uint8_t *usable, co
  * where each distinct row first stands. The count of distinct rows, -1 when memory runs out. */
 int64_t weld_rows(const double *rows, int64_t n, int64_t *number, int64_t *row);
 
+/* Half-edges (3 x face + corner, each from its corner to the next) in the order of their edges, the smaller end first, then the larger,
+ * then their own number; faces (m x 3 of n points) with two corners on one point are left out. first: whether an edge begins there.
+ * How many there are, -1 when memory runs out. */
+int64_t order_half_edges(const int64_t *faces, int64_t m, int64_t n, int64_t *order, uint8_t *first);
+
 /* The component of each of n nodes joined by k links, numbered as their first nodes come. The count, -1 when memory runs out. */
 int64_t join_nodes(int64_t n, const int64_t *one, const int64_t *two, int64_t k, int64_t *label);
 

@@ -212,6 +212,26 @@ static PyObject *py_weld(PyObject *self, PyObject *args)
     return count < 0 ? PyErr_NoMemory() : PyLong_FromLongLong(count);
 }
 
+static PyObject *py_halves(PyObject *self, PyObject *args)
+{
+    PyObject *faces, *order, *first;
+    long long n;
+    Array in[3];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OLOO", &faces, &n, &order, &first))
+        return NULL;
+    if (take_all((Want[]){{faces, 'q', 3, 0, "faces"}, {order, 'q', 0, 1, "order"}, {first, '?', 0, 1, "first"}}, in, 3) < 0)
+        return NULL;
+    int64_t m = in[0].rows, count;
+    if (n < 0 || in[1].rows != 3 * m || in[2].rows != 3 * m || !within(in[0].view.buf, 3 * m, n))
+        return wrong(in, 3, "faces of points that there are, with three places and marks each, are wanted");
+    Py_BEGIN_ALLOW_THREADS
+    count = order_half_edges(in[0].view.buf, m, n, in[1].view.buf, in[2].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 3);
+    return count < 0 ? PyErr_NoMemory() : PyLong_FromLongLong(count);
+}
+
 static PyObject *py_join(PyObject *self, PyObject *args)
 {
     PyObject *one, *two, *label;
@@ -293,6 +313,7 @@ static PyMethodDef methods[] = {
     {"nearest", py_nearest, METH_VARARGS, "nearest(tree, points, face, square, spot): fills face, square and, unless None, spot"},
     {"pairs", py_pairs, METH_VARARGS, "pairs(tree, normals, usable, simple, tolerance, flat): four kinds of pairs, as bytes of int32"},
     {"weld", py_weld, METH_VARARGS, "weld(rows, number, row): fills both; how many distinct rows there are"},
+    {"halves", py_halves, METH_VARARGS, "halves(faces, points, order, first): fills both; how many half-edges there are"},
     {"join", py_join, METH_VARARGS, "join(one, two, label): fills label; how many components there are"},
     {"folds", py_folds, METH_VARARGS, "folds(normals, centres, neighbours, agree, angle): fills angle"},
     {"plain", py_plain, METH_VARARGS, "plain(vertices, faces, normals, plain): fills plain"},

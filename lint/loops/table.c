@@ -1,4 +1,4 @@
-/* Rows told apart by a table of hashes; nodes joined by a forest of pointers (B. A. Galler and M. J. Fischer 1964). */
+/* Rows told apart by a table of hashes; half-edges put in order by counting; nodes joined by a forest of pointers (B. A. Galler and M. J. Fischer 1964). */
 #include "loops.h"
 
 #include <stdlib.h>
@@ -67,6 +67,79 @@ int64_t weld_rows(const double *rows, int64_t n, int64_t *number, int64_t *row)
     }
     free(table);
     return count;
+}
+
+typedef struct {
+    int64_t end, half;
+} Half;
+
+static int by_end(const void *a, const void *b)
+{
+    const Half *one = a, *two = b;
+    return one->end != two->end ? (one->end > two->end) - (one->end < two->end) : (one->half > two->half) - (one->half < two->half);
+}
+
+int64_t order_half_edges(const int64_t *faces, int64_t m, int64_t n, int64_t *order, uint8_t *first)
+{
+    enum { FEW = 48 }; /* half-edges at a point up to which they are put in order one by one */
+    int64_t *begin = calloc((size_t)(n + 2), sizeof *begin), *end = malloc((size_t)(3 * m + 1) * sizeof *end);
+    Half *many = NULL;
+    int64_t room = 0, all = -1;
+    if (!begin || !end)
+        goto done;
+    for (int64_t f = 0; f < m; f++) {
+        const int64_t *c = faces + 3 * f;
+        if (c[0] == c[1] || c[1] == c[2] || c[2] == c[0])
+            continue;
+        for (int k = 0; k < 3; k++) {
+            int64_t a = c[k], b = c[k == 2 ? 0 : k + 1];
+            begin[(a < b ? a : b) + 2]++;
+        }
+    }
+    for (int64_t p = 0; p < n; p++)
+        begin[p + 2] += begin[p + 1];
+    for (int64_t f = 0; f < m; f++) {
+        const int64_t *c = faces + 3 * f;
+        if (c[0] == c[1] || c[1] == c[2] || c[2] == c[0])
+            continue;
+        for (int k = 0; k < 3; k++) {
+            int64_t a = c[k], b = c[k == 2 ? 0 : k + 1], at = begin[(a < b ? a : b) + 1]++;
+            order[at] = 3 * f + k;
+            end[at] = a < b ? b : a;
+        }
+    }
+    for (int64_t p = 0; p < n; p++) {
+        int64_t from = begin[p], to = begin[p + 1];
+        if (to - from > FEW) {
+            if (to - from > room) {
+                void *more = realloc(many, (size_t)(to - from) * sizeof *many);
+                if (!more)
+                    goto done;
+                many = more;
+                room = to - from;
+            }
+            for (int64_t i = from; i < to; i++)
+                many[i - from] = (Half){end[i], order[i]};
+            qsort(many, (size_t)(to - from), sizeof *many, by_end);
+            for (int64_t i = from; i < to; i++)
+                end[i] = many[i - from].end, order[i] = many[i - from].half;
+        } else {
+            for (int64_t i = from + 1; i < to; i++) {
+                int64_t e = end[i], h = order[i], j = i;
+                for (; j > from && end[j - 1] > e; j--)
+                    end[j] = end[j - 1], order[j] = order[j - 1];
+                end[j] = e, order[j] = h;
+            }
+        }
+        for (int64_t i = from; i < to; i++)
+            first[i] = i == from || end[i] != end[i - 1];
+    }
+    all = begin[n];
+done:
+    free(begin);
+    free(end);
+    free(many);
+    return all;
 }
 
 static int64_t root(int64_t *lead, int64_t i)

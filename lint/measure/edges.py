@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lint import loops
 from lint.measure import measure
 from lint.measure.joining import components
 from lint.measure.surface import Skin
@@ -54,35 +55,21 @@ class Edges:
 
 @measure
 def edges(skin: Skin, worthless: IntArray) -> Edges:
-    """The edge table, by packing both ends into one integer, with the half-edge's own number where there is room, and sorting once."""
+    """The edge table: half-edges put in the order of their ends."""
     faces = skin.faces
     start = np.ascontiguousarray(faces.reshape(-1))
-    end = np.ascontiguousarray(faces[:, [1, 2, 0]]).reshape(-1)
-    forward = start < end
-    many = max(len(skin.vertices), 1)
-    key = np.minimum(start, end)
-    key *= many
-    np.maximum(start, end, out=end)
-    key += end
-    del end
-    half = np.arange(len(start))
-    if len(worthless):
-        real = np.ones(len(faces), dtype=bool)
-        real[worthless] = False
-        half = np.flatnonzero(np.repeat(real, 3))
-        key = key[half]
-    order, ordered = _sorted_by(key, half, (many * many).bit_length(), len(start))
-    del key, half
-    first = np.empty(len(ordered), dtype=bool)
-    first[:1] = True
-    np.not_equal(ordered[1:], ordered[:-1], out=first[1:])
-    begin = np.append(np.flatnonzero(first), len(ordered))
+    forward = start < np.ascontiguousarray(faces[:, [1, 2, 0]]).reshape(-1)
+    if loops.there():
+        order, first = loops.half_edges(faces, len(skin.vertices))
+    else:
+        order, first = _in_order(faces, worthless, max(len(skin.vertices), 1))
+    begin = np.append(np.flatnonzero(first), len(order))
     count = np.diff(begin)
     half_edge = np.full(len(start), -1, dtype=np.int64)
-    np.cumsum(first, out=ordered)
-    ordered -= 1
-    half_edge[order] = ordered
-    del ordered
+    number: IntArray = np.cumsum(first, dtype=np.int64)
+    number -= 1
+    half_edge[order] = number
+    del number
     leading = order[begin[:-1]]
     a, b = np.take(start, leading), np.take(start, _next(leading))
     pair = np.flatnonzero(count == 2)
@@ -98,6 +85,28 @@ def edges(skin: Skin, worthless: IntArray) -> Edges:
         order=order,
         begin=begin,
     )
+
+
+def _in_order(faces: IntArray, worthless: IntArray, many: int) -> tuple[IntArray, BoolArray]:
+    """See `loops.half_edges`. By packing both ends into one integer, with the half-edge's own number where there is room, and sorting."""
+    start = np.ascontiguousarray(faces.reshape(-1))
+    end = np.ascontiguousarray(faces[:, [1, 2, 0]]).reshape(-1)
+    key = np.minimum(start, end)
+    key *= many
+    np.maximum(start, end, out=end)
+    key += end
+    del end
+    half = np.arange(len(start))
+    if len(worthless):
+        real = np.ones(len(faces), dtype=bool)
+        real[worthless] = False
+        half = np.flatnonzero(np.repeat(real, 3))
+        key = key[half]
+    order, ordered = _sorted_by(key, half, (many * many).bit_length(), len(start))
+    first = np.empty(len(ordered), dtype=bool)
+    first[:1] = True
+    np.not_equal(ordered[1:], ordered[:-1], out=first[1:])
+    return order, first
 
 
 def _sorted_by(key: IntArray, half: IntArray, bits: int, most: int) -> tuple[IntArray, IntArray]:

@@ -46,10 +46,12 @@ def plain(path: Path) -> dict[str, Any]:
 
 def ours(path: Path) -> dict[str, Any]:
     """The same questions, by the measurements."""
+    from lint import cores
     from lint.load import read
     from lint.measure import Survey
     from lint.measure.shells import regions
 
+    cores.use(os.cpu_count() or 1)  # as a lint does
     survey = Survey(read(path, units="mm"))
     edges, shells, skin, facets = (survey.get(name) for name in ("edges", "shells", "skin", "facets"))
     down = np.flatnonzero((facets.normal[:, 2] < DOWN) & (skin.vertices[skin.faces, 2].max(axis=1) > skin.vertices[:, 2].min() + 0.1))
@@ -103,7 +105,7 @@ def walls(path: Path) -> dict[str, Any]:
     survey = Survey(read(path, units="mm"))
     found = survey.get("walls")
     return {
-        "ready": survey.seconds["rays"], "cast": survey.seconds["walls"], "count": len(found.thickness),
+        "ready": survey.seconds["rays"] + survey.seconds["tree"], "cast": survey.seconds["walls"], "count": len(found.thickness),
         "median": float(np.median(found.thickness)), "by": os.environ.get("BUCKWRIGHT_RAYS", "wheel"),
     }  # fmt: skip
 
