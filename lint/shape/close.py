@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import numpy as np
 
 from lint.measure import Survey
 from lint.measure.edges import Rim
-from lint.shape.crossing import crossing_faces
 from lint.shape.facing import SCRAP_SHARE, main_sheet, outer_rim
-from lint.shape.fill import Patch, patches
+from lint.shape.fill import patches
 from lint.shape.leave import hopeless, left_out, main_shell
+from lint.shape.lids import Hole, filled_holes, joined, simple_loops
 from lint.shape.sturdy import used_only
 from lint.shape.triangles import spots_on
-from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Promise, Shaped, Touch, Zone
+from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Promise, Shaped, Touch, Zone
 
 fix = Fix(
     name="close",
@@ -33,15 +31,6 @@ MAY_RAISE = (9, 10, 30, 31, 32, 33, 34, 36, 37, 38, 39, 51, 52)
 _ROUGH = "; {} of them through skin that is in the way, which rewrap is to cut out"
 
 
-@dataclass
-class _Hole:
-    loop: IntArray
-    ways: list[Patch]
-    shell: int
-    turn: int = 0
-    done: bool = field(default=False)
-
-
 @fix.make
 def make(job: Job) -> Shaped:
     """Fill every hole that can be filled cleanly, and leave out open pieces that are no part of the solid.
@@ -57,7 +46,7 @@ def make(job: Job) -> Shaped:
     kept = outer_rim(skin, rims, shells, survey.get("facets")) if "seat" in job.planned else None
     holes, faces_of = _holes(survey, kept), _whole(skin.faces)
     sound = skin.faces[faces_of]
-    vertices, faces, first_new = _fill(skin.vertices, sound, holes)
+    vertices, faces, first_new = filled_holes(skin.vertices, sound, holes)
     for hole in _flakes(survey, holes, vertices, faces, first_new):
         hole.done = False
     failed = {h.shell for h in holes if not h.done} | {int(shells.label[r.faces[0]]) for r in rims if not r.closed}
@@ -71,7 +60,7 @@ def make(job: Job) -> Shaped:
     if not done and not first and not spared:
         _decline(kept, holes)
     stays = ~np.isin(shells.label[faces_of], list(spared))
-    vertices, faces, first_new = _joined(skin.vertices, sound[stays], done)
+    vertices, faces, first_new = joined(skin.vertices, sound[stays], done)
     left = sum(not h.done and h.shell not in spared for h in holes)
     left += sum(not r.closed and int(shells.label[r.faces[0]]) not in spared for r in rims)
     called = tuple(sorted({f.rule for f in job.findings}))
@@ -98,21 +87,21 @@ def _survey_without(job: Job, gone: dict[int, str]) -> Survey:
     return Survey(job.part.with_mesh(*used_only(skin.vertices, skin.faces[~np.isin(shells.label, list(gone))])))
 
 
-def _holes(survey: Survey, kept: Rim | None) -> list[_Hole]:
+def _holes(survey: Survey, kept: Rim | None) -> list[Hole]:
     """Every hole of the pieces that are worth filling, with the patches that might fit."""
     skin, shells = survey.get("skin"), survey.get("shells")
     scraps = _scraps(survey, kept)
     sound = skin.faces[_whole(skin.faces)]
     return [
-        _Hole(loop, patches(skin.vertices, sound, loop), shell)
+        Hole(loop, patches(skin.vertices, sound, loop), shell)
         for rim in survey.get("rims")
         if rim is not kept and rim.closed and (shell := int(shells.label[rim.faces[0]])) not in scraps
-        for loop in _simple(rim.points)
+        for loop in simple_loops(rim.points)
         if len(loop) >= 3
     ]
 
 
-def _decline(kept: Rim | None, holes: list[_Hole]) -> None:
+def _decline(kept: Rim | None, holes: list[Hole]) -> None:
     if holes:
         raise Declined("no patch closes its rims without cutting through the skin around them: rewrap the part, or crop it first")
     if kept is not None:
@@ -144,67 +133,7 @@ def _whole(faces: IntArray) -> IntArray:
     return np.flatnonzero((faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0]))
 
 
-def _simple(points: IntArray) -> list[IntArray]:
-    """A rim cut into loops that pass each point once: where it touches itself, each round is a hole of its own."""
-    if len(np.unique(points)) == len(points):
-        return [points]
-    loops: list[IntArray] = []
-    trail: list[int] = []
-    seen: dict[int, int] = {}
-    for point in points.tolist():  # rims that touch themselves are few and short
-        if point in seen:
-            start = seen[point]
-            loops.append(np.asarray(trail[start:], dtype=np.int64))
-            for gone in trail[start:]:
-                del seen[gone]
-            del trail[start:]
-        seen[point] = len(trail)
-        trail.append(point)
-    loops.append(np.asarray(trail, dtype=np.int64))
-    return loops
-
-
-def _fill(vertices: FloatArray, faces: IntArray, holes: list[_Hole]) -> tuple[FloatArray, IntArray, int]:
-    """Give each hole the first of its patches that cuts nothing; holes without one stay open."""
-    for _ in range(6):
-        trying = [h for h in holes if h.turn < len(h.ways)]
-        points, made, first = _joined(vertices, faces, trying)
-        hit = (crossing_faces(points, made, np.arange(len(made)) >= first) | _crowded(made))[first:]
-        begin = 0
-        clean = True
-        for hole in trying:
-            size = len(hole.ways[hole.turn].faces)
-            hole.done = not hit[begin : begin + size].any()
-            clean = clean and hole.done
-            begin += size
-        if clean:
-            break
-        for hole in trying:
-            hole.turn += not hole.done
-    return _joined(vertices, faces, [h for h in holes if h.done])
-
-
-def _crowded(faces: IntArray) -> BoolArray:
-    """Which faces (m,) have a side that more than one other face has: a patch must not lean on a side of the skin."""
-    start, end = faces.reshape(-1), faces[:, [1, 2, 0]].reshape(-1)
-    key = np.minimum(start, end) * (int(faces.max(initial=0)) + 1) + np.maximum(start, end)
-    _, index, count = np.unique(key, return_inverse=True, return_counts=True)
-    return np.asarray((count[index] > 2).reshape(-1, 3).any(axis=1))
-
-
-def _joined(vertices: FloatArray, faces: IntArray, holes: list[_Hole]) -> tuple[FloatArray, IntArray, int]:
-    """The skin with the present patch of each hole: points, faces and the number of the first new face."""
-    points, made, count = [vertices], [faces], len(vertices)
-    for hole in holes:
-        patch = hole.ways[hole.turn]
-        numbers = np.concatenate((hole.loop, count + np.arange(len(patch.points))))
-        points.append(patch.points)
-        made.append(numbers[patch.faces])
-        count += len(patch.points)
-    return np.vstack(points), np.vstack(made).astype(np.int64), len(faces)
-
-
-def _flakes(survey: Survey, holes: list[_Hole], vertices: FloatArray, faces: IntArray, first_new: int) -> list[_Hole]:
+def _flakes(survey: Survey, holes: list[Hole], vertices: FloatArray, faces: IntArray, first_new: int) -> list[Hole]:
     """Holes whose patches make a scrap, other than the main sheet, with nothing or hardly anything between its two sides."""
     shells, rims = survey.get("shells"), survey.get("rims")
     main = main_sheet(rims, shells)

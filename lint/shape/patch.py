@@ -170,11 +170,11 @@ def _patched(
     all_points[used] = uncrossed(all_points[used], all_start[used], local.reshape(-1, 3), free[used], short, rounding, None, at_new)
     points, new_faces = used_only(*sturdy(all_points, all_faces, short, ~free))
     laid = _not_among(vertices, faces, points, new_faces)
-    _prove(survey, points, new_faces, laid, old_rims, in_mm)
+    prove(survey, points, new_faces, laid, old_rims, in_mm)
     corners = points[new_faces[laid]]
     area = float(np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1).sum() / 2)
-    where = np.vstack((_strewn(vertices, faces[cut], pitch), _strewn(points, new_faces[laid], pitch)))
-    return Patched(points, new_faces, where, _strewn(vertices, faces[lost], pitch), area, pitch)
+    where = np.vstack((strewn(vertices, faces[cut], pitch), strewn(points, new_faces[laid], pitch)))
+    return Patched(points, new_faces, where, strewn(vertices, faces[lost], pitch), area, pitch)
 
 
 def _not_among(old_points: FloatArray, old_faces: IntArray, points: FloatArray, faces: IntArray) -> BoolArray:
@@ -206,7 +206,7 @@ def _close_to(vertices: FloatArray, faces: IntArray, spots: FloatArray, reach: f
     return found
 
 
-def _strewn(vertices: FloatArray, faces: IntArray, pitch: float) -> FloatArray:
+def strewn(vertices: FloatArray, faces: IntArray, pitch: float) -> FloatArray:
     """Points on some faces, about `pitch` apart, with all their corners: (k, 3), thinned to one a cell."""
     if not len(faces):
         return np.zeros((0, 3))
@@ -334,7 +334,7 @@ def _patch(
     """New skin over the place that was cut out, kept off the skin that stays: points, where they started, and faces."""
     import igl
 
-    wanted = _strewn(field.vertices, faces[cut], pitch)
+    wanted = strewn(field.vertices, faces[cut], pitch)
     cells, low = band(field, pitch, (wanted, 3 * pitch))
     if not len(cells):
         raise Declined("there is nothing to lay new skin on")
@@ -391,11 +391,11 @@ def _specks(vertices: FloatArray, faces: IntArray, gone: BoolArray, pitch: float
     return more
 
 
-def _prove(before: Survey, points: FloatArray, faces: IntArray, laid: BoolArray, open_edges: int, in_mm: bool) -> None:
+def prove(before: Survey, points: FloatArray, faces: IntArray, laid: BoolArray, open_edges: int, in_mm: bool) -> None:
     """Raise Declined unless the new skin closes the cut and passes through no skin, also in 32 bits."""
     table = before.get("edges")
     crowded, against = len(table.crowded), int((~table.agree).sum())
-    near = near_points(points, faces, np.unique(faces[laid]))
+    near = near_points(points, faces, np.unique(faces[laid])) if laid.any() else np.zeros(0, dtype=np.int64)
     rounding = tolerance_of(points, in_mm)
     for at, deep in ((points, STRICT * rounding), (points.astype(np.float32).astype(np.float64), rounding)):
         survey = survey_of(at, faces, in_mm)

@@ -8,6 +8,7 @@ import numpy as np
 
 from lint.measure import Survey
 from lint.measure.displacement import SAMPLES, Moved, in_zones, sample, skin_moved
+from lint.shape.darn import darned
 from lint.shape.facing import OUTER_SHARE, vector_area
 from lint.shape.patch import Patched, patched, trouble_of
 from lint.shape.wrap import pitch_for, rewrap_mesh
@@ -44,17 +45,24 @@ def make(job: Job) -> Shaped:
     try:
         patch = patched(survey, in_mm)
     except Declined as reason:
-        return _whole(job, in_mm, str(reason))
+        try:
+            patch = darned(survey, in_mm)
+        except Declined:
+            return _whole(job, in_mm, str(reason))
     part = job.part.with_mesh(patch.vertices, patch.faces)
     zones = _zones(patch)
     stays = STAYS * survey.get("extent").diagonal
     if _moved(job, part, zones).max > stays:
         return _whole(job, in_mm, "the patch would have moved other skin")
     unit = "mm2" if in_mm else "square file units"
+    left = bool(len(trouble_of(Survey(part)).faces))  # a sheet may still pass through a solid, which seat and unite see to
+    said: dict[str, tuple[int, ...]] = {"clears": () if left else (9,), "lessens": (9,) if left else ()}
     return Shaped(
         part,
-        Promise(skin_max=stays, skin_p99=stays, volume="any", pieces="any", **_clears(survey)),
-        f"cut out the broken skin and laid {patch.area:.4g} {unit} of new skin there; all other skin keeps its points",
+        Promise(skin_max=stays, skin_p99=stays, volume="any", pieces="any", may_raise=_may_raise(survey), **said),
+        f"cut out the broken skin and laid {patch.area:.4g} {unit} of new skin there; all other skin keeps its points"
+        if patch.area
+        else "cut out the broken skin, so that the rim runs a little farther in there; all other skin keeps its points",
         zones,
         cautions=(("skin that came out beyond a crossing inside out was left out",) if len(patch.lost) else ()) + _apart(survey, part),
     )
@@ -93,7 +101,7 @@ def _whole(job: Job, in_mm: bool, why: str) -> Shaped:
         part,
         Promise(
             skin_max=_rounded_up(MORE * moved.max), skin_p99=_rounded_up(MORE * moved.p99), volume="any", pieces="any",
-            **_clears(survey, whole=True),
+            clears=(4, 5, 7, 9, 10), may_raise=MAY_RAISE,
         ),
         did,
         tuple(zones),
@@ -133,11 +141,9 @@ def _off(new: Part, old: Part, zones: tuple[Zone, ...]) -> float:
     return float(np.sqrt(np.quantile(np.maximum(np.asarray(squared).reshape(-1), 0.0), 0.99)))
 
 
-def _clears(survey: Survey, whole: bool = False) -> dict[str, tuple[int, ...]]:
-    """What must be gone afterwards, and what may newly be said of a part that now has an inside where it was mixed up."""
-    if whole:
-        return {"clears": (4, 5, 7, 9, 10), "may_raise": MAY_RAISE}
-    return {"clears": (9,), "may_raise": (10, *MAY_RAISE) if survey.get("overlaps") else MAY_RAISE}
+def _may_raise(survey: Survey) -> tuple[int, ...]:
+    """What may newly be said of a part that now has an inside where it was mixed up."""
+    return (10, *MAY_RAISE) if survey.get("overlaps") else MAY_RAISE
 
 
 def _prove(part: Part) -> None:
