@@ -12,6 +12,7 @@ import numpy as np
 from lint.measure.ball import find_balls
 from lint.measure.gauge import CUBE, Gauge, find_blocks, snap_ends
 from lint.measure.lengths import scale_of, unit_near
+from lint.measure.nearest import distance_to_faces
 from lint.terms import BadInput, Declined, FloatArray, Part
 from lint.ticket import Length, Point
 
@@ -85,10 +86,7 @@ def _picked(part: Part, true: float, start: FloatArray, end: FloatArray) -> tupl
 
 
 def _from_skin(part: Part, point: FloatArray) -> float:
-    import igl
-
-    squared, *_ = igl.point_mesh_squared_distance(point[None].copy(), part.vertices.copy(), part.faces.copy())
-    return float(np.sqrt(max(float(np.asarray(squared).reshape(-1)[0]), 0.0)))
+    return float(distance_to_faces(point[None], part.vertices, part.faces)[0])
 
 
 def _chosen(part: Part, found: list[list[Gauge]], true: float, near: FloatArray | None, what: str) -> Gauge:

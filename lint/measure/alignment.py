@@ -17,6 +17,7 @@ import numpy as np
 
 from lint.measure.displacement import sample
 from lint.measure.moments import moments_of
+from lint.measure.nearest import Closest
 from lint.terms import BoolArray, FloatArray, IntArray
 
 _SAMPLES = 20_000  # points to measure by
@@ -45,12 +46,8 @@ class Surface:
         self.points, self.normals = points[:_SAMPLES], normals[:_SAMPLES]
 
     @cached_property
-    def _boxes(self) -> Any:
-        import igl
-
-        boxes = igl.AABB()
-        boxes.init(self.vertices, self.faces)
-        return boxes
+    def _closest(self) -> Closest:
+        return Closest(self.vertices, self.faces)
 
     @cached_property
     def _cloud(self) -> Any:
@@ -70,11 +67,11 @@ class Surface:
 
     def nearest(self, points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Distance (k,), nearest point (k, 3) and normal there (k, 3) on the very faces."""
-        square, face, at = self._boxes.squared_distance(self.vertices, self.faces, np.ascontiguousarray(points))
-        a, b, c = (self.vertices[self.faces[np.asarray(face).reshape(-1), i]] for i in range(3))
+        far, face, at = self._closest(points)
+        a, b, c = (self.vertices[self.faces[face, i]] for i in range(3))
         normal = np.cross(b - a, c - a)
         normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-300)[:, None]
-        return np.sqrt(np.maximum(np.asarray(square, dtype=np.float64).reshape(-1), 0.0)), np.asarray(at).reshape(-1, 3), normal
+        return far, at, normal
 
     def about(self, points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """As `nearest`, but on the plane through the nearest sampled point: fast and nearly right."""

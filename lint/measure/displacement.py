@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lint.measure.nearest import distance_to_faces
 from lint.measure.surface import weld_exact
 from lint.terms import BoolArray, FloatArray, IntArray, Part, Zone
 
@@ -80,8 +81,7 @@ def _distances(
     distance: FloatArray = np.zeros(len(points))
     open_ = np.flatnonzero(~kept[shown[on]])
     if len(open_):
-        squared, *_ = igl.point_mesh_squared_distance(points[open_], np.ascontiguousarray(to_vertices), np.ascontiguousarray(to_faces))
-        distance[open_] = np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
+        distance[open_] = distance_to_faces(points[open_], to_vertices, to_faces)
     far = np.flatnonzero(distance > 1e-6)
     if len(far):  # only a point that moved can be excused for lying under the old skin
         step = 1e-6 * float(np.linalg.norm(vertices.max(axis=0) - vertices.min(axis=0)))

@@ -43,17 +43,35 @@ def distances(points: FloatArray, skin: Skin, longest: FloatArray, tree: loops.T
     return found
 
 
+class Closest:
+    """Faces (m, 3) of vertices (n, 3) made ready once to be asked for their nearest spot: our compiled tree, or else libigl's."""
+
+    def __init__(self, vertices: FloatArray, faces: IntArray) -> None:
+        self._own = tree_over(vertices, faces)
+        if self._own is None:
+            import igl
+
+            self._vertices, self._faces = np.array(vertices), np.array(faces)  # it takes no read-only arrays
+            self._boxes = igl.AABB()
+            self._boxes.init(self._vertices, self._faces)
+
+    def __call__(self, points: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
+        """Distance of each point (k, 3) to its nearest face (k,), the number of that face (k,), and where on it (k, 3)."""
+        if not len(points):
+            return np.zeros(0), np.zeros(0, dtype=np.int64), np.zeros((0, 3))
+        if self._own is not None:
+            face, squared, spot = self._own.nearest(points)
+        else:
+            squared, face, spot = self._boxes.squared_distance(self._vertices, self._faces, np.ascontiguousarray(points))
+        distance = np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
+        return distance, np.asarray(face, dtype=np.int64).reshape(-1), np.asarray(spot, dtype=np.float64).reshape(-1, 3)
+
+
 def distance_to_faces(points: FloatArray, vertices: FloatArray, faces: IntArray) -> FloatArray:
-    """(k,) distance of points (k, 3) from the nearest of some faces (m, 3), by a tree of boxes; infinite when there is none."""
+    """(k,) distance of points (k, 3) from the nearest of some faces (m, 3); infinite when there is none."""
     if not len(faces) or not len(points):
         return np.full(len(points), np.inf)
-    tree = tree_over(vertices, faces)
-    if tree is not None:
-        return np.asarray(np.sqrt(tree.nearest(points)[1]))
-    import igl
-
-    squared, *_ = igl.point_mesh_squared_distance(np.ascontiguousarray(points), np.array(vertices), np.array(faces))
-    return np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
+    return Closest(vertices, faces)(points)[0]
 
 
 def _corners_near(points: FloatArray, skin: Skin, small: IntArray, longest: float) -> tuple[IntArray, IntArray]:

@@ -9,6 +9,7 @@ import numpy as np
 from lint.measure import measure
 from lint.measure.cracks import Cracks
 from lint.measure.edges import Edges
+from lint.measure.nearest import distance_to_faces
 from lint.measure.nesting import Nesting
 from lint.measure.shells import Shells
 from lint.measure.surface import Skin
@@ -197,8 +198,7 @@ def _touching(skin: Skin, clumps: _Clumps, closed: BoolArray) -> IntArray:
         faces = np.ascontiguousarray(skin.faces[clumps.faces(container)])
         if len(smaller) > HELD:  # a clump cannot come nearer than one of its points less its whole length
             corner = points[begin[smaller]]
-            near = np.asarray(igl.point_mesh_squared_distance(corner, skin.vertices, faces)[0]).reshape(-1)
-            near = near <= (clumps.length + spacing)[smaller] ** 2
+            near = distance_to_faces(corner, skin.vertices, faces) <= (clumps.length + spacing)[smaller]
             if not (closed[container] and closed[smaller].all()):
                 near |= ((corner >= clumps.low[container]) & (corner <= clumps.high[container])).all(axis=1)
             smaller = smaller[near]
@@ -215,8 +215,8 @@ def _touching(skin: Skin, clumps: _Clumps, closed: BoolArray) -> IntArray:
         reach = spacing[owner, None]
         close = ((mine >= clumps.low[container] - reach) & (mine <= clumps.high[container] + reach)).all(axis=1) & ~joined[owner]
         if close.any():
-            squared = np.asarray(igl.point_mesh_squared_distance(mine[close], skin.vertices, faces)[0]).reshape(-1)
-            joined[owner[close][squared <= spacing[owner[close]] ** 2]] = True
+            far = distance_to_faces(mine[close], skin.vertices, faces)
+            joined[owner[close][far <= spacing[owner[close]]]] = True
         for one in np.flatnonzero(joined):
             piece[piece == piece[one]] = piece[container]
     names: IntArray = np.unique(piece, return_inverse=True)[1].astype(np.int64)
@@ -274,7 +274,6 @@ def _samples(skin: Skin, clumps: _Clumps) -> tuple[FloatArray, FloatArray, IntAr
 def _gaps(skin: Skin, pieces: _Clumps, main: int) -> FloatArray:
     """(k,) least distance between each piece and the main one, mm, from 64 corners of the piece and, for the hundred largest, from
     4096 corners of the main one."""
-    import igl
 
     gap = np.zeros(pieces.count)
     others = np.array([p for p in range(pieces.count) if p != main])
@@ -286,14 +285,12 @@ def _gaps(skin: Skin, pieces: _Clumps, main: int) -> FloatArray:
     )
     face = pieces.order[picks]
     points = skin.vertices[skin.faces[face].reshape(-1)]
-    squared = igl.point_mesh_squared_distance(points, skin.vertices, np.ascontiguousarray(skin.faces[pieces.faces(main)]))[0]
     gap[others] = np.inf
-    np.minimum.at(gap, np.repeat(pieces.label[face], 3), np.sqrt(np.maximum(np.asarray(squared).reshape(-1), 0.0)))
+    np.minimum.at(gap, np.repeat(pieces.label[face], 3), distance_to_faces(points, skin.vertices, skin.faces[pieces.faces(main)]))
     own = np.unique(skin.faces[pieces.faces(main)])
     corners = skin.vertices[own[np.linspace(0, len(own) - 1, min(len(own), 4096)).astype(np.int64)]]
     for piece in others[:100]:
-        squared = igl.point_mesh_squared_distance(corners, skin.vertices, np.ascontiguousarray(skin.faces[pieces.faces(int(piece))]))[0]
-        gap[piece] = min(gap[piece], float(np.sqrt(max(np.asarray(squared).min(), 0.0))))
+        gap[piece] = min(gap[piece], float(distance_to_faces(corners, skin.vertices, skin.faces[pieces.faces(int(piece))]).min()))
     return gap
 
 

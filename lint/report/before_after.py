@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from lint.measure.nearest import Closest
 from lint.report import still
 from lint.report.card import chosen
 from lint.report.ink import CHALK, GRAPHITE, PAPER, SOFT, Ink, Pixels, Sheet, pattern, shortened
@@ -55,15 +56,10 @@ def carried(before: Part, after: Part) -> tuple[Part, FloatArray]:
 
 def moved_at(points: FloatArray, old: Mesh) -> Moved:
     """How far points (k, 3) lie from the old skin. Raised is the side that the old skin's nearest face looks to."""
-    import igl
-
     if not len(points) or not len(old.faces):
         return Moved(np.zeros(len(points)))
-    squared, face, nearest = igl.point_mesh_squared_distance(
-        np.ascontiguousarray(points), np.ascontiguousarray(old.vertices), np.ascontiguousarray(old.faces)
-    )
-    away = np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
-    side = np.einsum("ij,ij->i", points - np.asarray(nearest), old.normal[np.asarray(face).reshape(-1)])
+    away, face, nearest = Closest(old.vertices, old.faces)(points)
+    side = np.einsum("ij,ij->i", points - nearest, old.normal[face])
     return Moved(np.where(side < 0, -away, away))
 
 

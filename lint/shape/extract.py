@@ -173,7 +173,7 @@ def _values(field: Field, low: FloatArray, pitch: float, corner: IntArray) -> tu
     if not field.whole or not len(points):  # cells grown into a gap of the band can have all their corners already
         w = field.winding(points)
         return w >= HALF, distance, w
-    group = _clear_groups(corner, distance if field.every_tree is field.distance_tree else field.clear(points), pitch)
+    group = _clear_groups(corner, distance if field.every is field.exposed else field.clear(points), pitch)
     _, first, back = np.unique(group, return_index=True, return_inverse=True)
     w = field.winding(points[first])[back]
     return w >= HALF, distance, w

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from lint.measure.nearest import Closest
 from lint.terms import BoolArray, FloatArray, IntArray
 
 HALF = 0.5
@@ -32,16 +33,13 @@ class Field:
     normal: FloatArray
     origin: FloatArray
     winding_tree: Any
-    distance_tree: Any
-    every_tree: Any
+    exposed: Closest
+    every: Closest
     whole: bool
 
     def clear(self, points: FloatArray) -> FloatArray:
         """(k,) distance from points (k, 3) to the nearest skin of any kind, buried or not."""
-        if not len(points):
-            return np.zeros(0)
-        squared = self.every_tree.squared_distance(self.vertices, self.faces, np.ascontiguousarray(points))[0]
-        return np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
+        return self.every(points)[0]
 
     def winding(self, points: FloatArray) -> FloatArray:
         """(k,) winding number at points (k, 3)."""
@@ -55,11 +53,7 @@ class Field:
 
     def nearest(self, points: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
         """Distance (k,), number in `shown` (k,) and closest point (k, 3) of the exposed skin, for points (k, 3)."""
-        if not len(points):
-            return np.zeros(0), np.zeros(0, dtype=np.int64), np.zeros((0, 3))
-        squared, face, spot = self.distance_tree.squared_distance(self.vertices, self.shown, np.ascontiguousarray(points))
-        distance = np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
-        return distance, np.asarray(face, dtype=np.int64).reshape(-1), np.asarray(spot, dtype=np.float64).reshape(-1, 3)
+        return self.exposed(points)
 
 
 def field_of(vertices: FloatArray, faces: IntArray, fine: float, ask: BoolArray | None = None) -> Field:
@@ -77,19 +71,15 @@ def field_of(vertices: FloatArray, faces: IntArray, fine: float, ask: BoolArray 
     winding_tree = igl.FastWindingNumberBVH()
     winding_tree.init(points, faces, 2)
     whole = balanced(faces, len(points))
-    half_made = Field(points, faces, np.ones(len(faces)), faces, normal, origin, winding_tree, None, None, whole)
+    every = Closest(points, faces)
+    half_made = Field(points, faces, np.ones(len(faces)), faces, normal, origin, winding_tree, every, every, whole)
     share = exposure(half_made, fine, np.flatnonzero(ask))
     exposed: BoolArray = ~(share <= 0)
     if not exposed.any():
         exposed[:] = True
     shown = np.ascontiguousarray(faces[exposed])
-    distance_tree = igl.AABB()
-    distance_tree.init(points, shown)
-    every_tree = distance_tree
-    if not exposed.all():
-        every_tree = igl.AABB()
-        every_tree.init(points, faces)
-    return Field(points, faces, share, shown, normal[exposed], origin, winding_tree, distance_tree, every_tree, whole)
+    near = every if exposed.all() else Closest(points, shown)
+    return Field(points, faces, share, shown, normal[exposed], origin, winding_tree, near, every, whole)
 
 
 def balanced(faces: IntArray, count: int) -> bool:

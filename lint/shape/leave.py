@@ -10,6 +10,7 @@ import numpy as np
 from lint.measure import Survey
 from lint.measure.displacement import sample
 from lint.measure.edges import Rim
+from lint.measure.nearest import distance_to_faces
 from lint.measure.rays import Rays
 from lint.measure.specks import SHEET
 from lint.shape.facing import SCRAP_SHARE
@@ -80,7 +81,6 @@ def hopeless(survey: Survey, kept: Rim | None, main: int, failed: set[int]) -> d
 
 def twice(survey: Survey, shell: int, main: int) -> bool:
     """Whether a shell lies close along the main one all over, and is the smaller of the two by far."""
-    import igl
 
     skin, shells = survey.get("skin"), survey.get("shells")
     if shells.area[shell] > 0.5 * shells.area[main]:
@@ -88,9 +88,8 @@ def twice(survey: Survey, shell: int, main: int) -> bool:
     points, _, _ = sample(skin.vertices, skin.faces[shells.label == shell], ASKED, 3)
     if not len(points):
         return False
-    own = np.ascontiguousarray(skin.faces[shells.label == main])
-    squared = np.asarray(igl.point_mesh_squared_distance(points, skin.vertices, own)[0]).reshape(-1)
-    return bool((squared < (DOUBLE * survey.get("extent").diagonal) ** 2).mean() > ALL_OVER)
+    far = distance_to_faces(points, skin.vertices, skin.faces[shells.label == main])
+    return bool((far < DOUBLE * survey.get("extent").diagonal).mean() > ALL_OVER)
 
 
 def unseen(survey: Survey, shell: int, kept: Rim | None) -> bool:

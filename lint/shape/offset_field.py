@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lint.measure.columns import Grid, grid_around, times_inside
-from lint.measure.nearest import distance_to_faces
+from lint.measure.nearest import Closest, distance_to_faces
 from lint.terms import BoolArray, Declined, FloatArray, IntArray
 
 Field = NDArray[np.float32]
@@ -60,24 +60,18 @@ def depth_field(vertices: FloatArray, faces: IntArray, level: float, pitch: Floa
 
 
 class Near:
-    """A skin made ready once to be asked for its nearest point: a tree of boxes round its faces (igl)."""
+    """A skin made ready once to be asked for its nearest point."""
 
     def __init__(self, vertices: FloatArray, faces: IntArray) -> None:
-        import igl
-
-        self.vertices, self.faces = np.array(vertices), np.array(faces)  # it takes no read-only arrays
-        self._tree = igl.AABB()
-        self._tree.init(self.vertices, self.faces)
+        self._closest = Closest(vertices, faces)
 
     def nearest(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Distance of each point (k, 3) to the nearest face, mm, (k,), and where on the face that is (k, 3)."""
         if not len(points):
             return np.zeros(0), np.zeros((0, 3))
         order = _neighbours_together(points)
-        squared, _, at = self._tree.squared_distance(self.vertices, self.faces, points[order])
         far, where = np.empty(len(points)), np.empty((len(points), 3))
-        far[order] = np.sqrt(np.maximum(np.asarray(squared, dtype=np.float64).reshape(-1), 0.0))
-        where[order] = np.asarray(at, dtype=np.float64).reshape(-1, 3)
+        far[order], _, where[order] = self._closest(points[order])
         return far, where
 
 

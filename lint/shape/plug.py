@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.measure import Survey
+from lint.measure.nearest import distance_to_faces
 from lint.measure.recess import WIDE, Recess, distance_to_mouth
 from lint.measure.shells import regions
 from lint.shape.crossing import crossing_faces
@@ -332,8 +333,7 @@ def _only_filled(vertices: FloatArray, faces: IntArray, made: IntArray, gone: In
     corners = vertices[gone]
     points = np.vstack((vertices[np.unique(gone)], corners.mean(axis=1)))
     points = points[:: len(points) // ASKED + 1]
-    squared, *_ = igl.point_mesh_squared_distance(points, vertices, made)
-    away = points[np.asarray(squared).reshape(-1) > LIP * LIP]
+    away = points[distance_to_faces(points, vertices, made) > LIP]
     if len(away) and bool((np.asarray(igl.fast_winding_number(vertices, faces, away)) < 0.5).any()):
         raise _Left(_OVER)
 
