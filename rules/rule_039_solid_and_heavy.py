@@ -19,7 +19,7 @@ from lint.measure.depths import Depths
 from lint.measure.hollows import Hollows
 from lint.measure.inner import Inner
 from lint.measure.shells import around_points
-from lint.measure.surface import Extent, Skin
+from lint.measure.surface import Extent, Skin, used_points
 from lint.settings import Settings
 from lint.terms import Finding, Limit, Rule, Weight
 
@@ -66,7 +66,7 @@ def find(
         settings.process,
         saved,
         limits["saving"],
-        place=around_points(skin.vertices[skin.faces.reshape(-1)]),
+        place=around_points(used_points(skin)),
         sampled=True,
         wall=settings.wall,
         light=grams * _SPARSE,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy.sparse import coo_matrix
@@ -191,3 +193,12 @@ def test_arrays_of_another_shape_are_refused() -> None:
             compiled.cast(tree, wrong[0], wrong[1], 1.0, 0, None, wrong[2], wrong[3])
     with pytest.raises(ValueError, match="links"):
         compiled.join(np.array([0]), np.array([7]), np.zeros(3, dtype=np.int64))
+
+
+def test_the_build_is_of_this_issue_of_the_loops() -> None:
+    """Else `loops.there()` is False, and this file is skipped; so the number in loops.h is read too."""
+    from lint.loops import compiled
+
+    header = (Path(loops.__file__).parent / "loops.h").read_text(encoding="utf-8")
+    assert f"#define ISSUE {loops.ISSUE} " in header
+    assert compiled.issue == loops.ISSUE

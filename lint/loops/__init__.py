@@ -20,13 +20,16 @@ try:
 except ImportError:  # no compiler was there, or another Python
     _compiled = None  # type: ignore[assignment]
 
+ISSUE = 2  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
+_USABLE = getattr(_compiled, "issue", 0) == ISSUE
+
 
 _LEAST = 20_000  # rays or points that are worth a thread of their own
 
 
 def there() -> bool:
     """Whether the compiled loops are installed and asked for."""
-    return _compiled is not None and os.environ.get("BUCKWRIGHT_LOOPS") != "plain"
+    return _USABLE and os.environ.get("BUCKWRIGHT_LOOPS") != "plain"
 
 
 def hold_memory() -> None:

@@ -326,5 +326,10 @@ static struct PyModuleDef module = {PyModuleDef_HEAD_INIT, "lint.loops.compiled"
 
 PyMODINIT_FUNC PyInit_compiled(void)
 {
-    return PyModule_Create(&module);
+    PyObject *made = PyModule_Create(&module);
+    if (made && PyModule_AddIntConstant(made, "issue", ISSUE) < 0) {
+        Py_DECREF(made);
+        return NULL;
+    }
+    return made;
 }

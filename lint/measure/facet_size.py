@@ -11,7 +11,7 @@ from lint.measure import measure
 from lint.measure.edges import Edges
 from lint.measure.joining import components
 from lint.measure.surface import Extent, Faces, Skin
-from lint.measure.vectors import Three, columns, cross, dot, length, minus, picked
+from lint.measure.vectors import Three, columns, cross, dot, length, minus, picked, taken
 from lint.terms import BoolArray, FloatArray, IntArray, Part
 
 LEAST = 1e-5  # of the diagonal; less sag than this is none, so that finely drawn skin is passed over
@@ -130,12 +130,11 @@ def _may_sag(
     for here in (one, two):
         np.maximum.at(most, here, turning)
     far = np.zeros(count)
-    point, centre = columns(skin.vertices), columns(middle)
     for begin in range(0, len(facet), AT_ONCE):
         own = facet[begin : begin + AT_ONCE]
-        about = picked(centre, own)
+        about = taken(middle, own)
         for corner in range(3):
-            off = minus(picked(point, skin.faces[begin : begin + AT_ONCE, corner]), about)
+            off = minus(taken(skin.vertices, skin.faces[begin : begin + AT_ONCE, corner]), about)
             np.maximum.at(far, own, dot(off, off))
     return np.asarray(np.radians(most) * np.sqrt(far) / (1 + 1 / ALIKE) >= least)
 
@@ -150,7 +149,6 @@ def _lone_may_sag(
     """
     lone = np.bincount(facet, minlength=count) == 1
     single = np.take(lone, facet)
-    point, centre = columns(skin.vertices), columns(facets.centre)
     sides = np.zeros(2 * len(facet), dtype=np.int64)
     for k in (0, 1):
         sides += np.bincount(2 * edges.neighbours[smooth, k] + (angle[smooth] > 0), minlength=len(sides))
@@ -158,10 +156,11 @@ def _lone_may_sag(
     for begin in range(0, len(smooth), AT_ONCE):
         some = smooth[begin : begin + AT_ONCE]
         one, two = (edges.neighbours[some, k] for k in (0, 1))
-        start, end = (picked(point, edges.ends[edges.neighbour_edge[some], k]) for k in (0, 1))
+        start, end = (taken(skin.vertices, edges.ends[edges.neighbour_edge[some], k]) for k in (0, 1))
         along = minus(end, start)
         long = np.maximum(length(along), 1e-300)
-        apart = np.where(single[one] & single[two], length(cross(minus(picked(centre, two), picked(centre, one)), along)) / long, 0.0)
+        between = minus(taken(facets.centre, two), taken(facets.centre, one))
+        apart = np.where(single[one] & single[two], length(cross(between, along)) / long, 0.0)
         bend, convex = np.radians(np.abs(angle[some])), angle[some] > 0
         for face in (one, two):
             reach = 4 / 3 * facets.area[face] / long
@@ -206,8 +205,7 @@ def _borders(
     if not len(smooth):
         none = np.zeros(0, dtype=np.int64)
         return Bends(none, none, np.zeros(0), np.zeros((0, 3)), np.zeros(0), none)
-    point, normal, centre = columns(skin.vertices), columns(facets.normal), columns(facets.centre)
-    start, end = (picked(point, edges.ends[edges.neighbour_edge[smooth], k]) for k in (0, 1))
+    start, end = (taken(skin.vertices, edges.ends[edges.neighbour_edge[smooth], k]) for k in (0, 1))
     along = minus(end, start)
     long = length(along)
     scale = np.maximum(long, 1e-300)
@@ -215,8 +213,8 @@ def _borders(
     spot = tuple((start[k] + end[k]) / 2 for k in range(3))
     out = [np.empty(2 * len(smooth)) for _ in range(3)]
     for part, face in ((slice(0, len(one)), one), (slice(len(one), None), two)):
-        across = cross(along, picked(normal, face))
-        sign = np.sign(dot(across, minus((spot[0], spot[1], spot[2]), picked(centre, face))))
+        across = cross(along, taken(facets.normal, face))
+        sign = np.sign(dot(across, minus((spot[0], spot[1], spot[2]), taken(facets.centre, face))))
         for k in range(3):
             out[k][part] = across[k] * sign
     a, b = np.take(facet, one), np.take(facet, two)
@@ -231,8 +229,7 @@ def _borders(
     here = names // many
     other = names - here * many
     sides = np.bincount(here, minlength=many)
-    centres = columns(middle)
-    distance = length(cross(minus(picked(centres, other), picked(centres, here)), _along(index, along, long)))
+    distance = length(cross(minus(taken(middle, other), taken(middle, here)), _along(index, along, long)))
     gathered = np.bincount(index, weights=long * bend) / total
     if int(sides.max()) <= MOST_SIDES:
         return Bends(here, other, gathered, direction, distance, back)
@@ -262,11 +259,10 @@ def _reach(skin: Skin, facet: IntArray, middle: FloatArray, bends: Bends) -> Flo
     many = np.take(begin, bends.here + 1) - first
     border = np.repeat(np.arange(len(many)), many)
     face = order[np.arange(len(border)) + np.repeat(first - np.cumsum(many) + many, many)]
-    point, centre = columns(skin.vertices), picked(columns(middle), np.repeat(bends.here, many))
-    toward = picked(columns(bends.direction), border)
+    centre, toward = taken(middle, np.repeat(bends.here, many)), taken(bends.direction, border)
     far = np.zeros(len(border))
     for corner in range(3):
-        np.maximum(far, np.abs(dot(minus(picked(point, skin.faces[face, corner]), centre), toward)), out=far)
+        np.maximum(far, np.abs(dot(minus(taken(skin.vertices, skin.faces[face, corner]), centre), toward)), out=far)
     reach = np.zeros(len(many))
     np.maximum.at(reach, border, far)
     return reach

@@ -32,6 +32,11 @@ def picked(vectors: Three, index: IntArray) -> Three:
     return x, y, z
 
 
+def taken(rows: FloatArray, index: IntArray) -> Three:
+    """Some of the rows (k, 3) as three arrays, without making columns of all of them: for few, and where memory is short."""
+    return columns(np.take(rows, index, axis=0))
+
+
 def minus(a: Three, b: Three) -> Three:
     """a - b."""
     return a[0] - b[0], a[1] - b[1], a[2] - b[2]
