@@ -1,4 +1,5 @@
-"""Patches of skin between crowded edges that hold nothing: flaps that end in the air, and walls inside the solid."""
+"""Patches of skin between crowded edges that hold nothing: flaps that end in the air, walls inside the solid, and walls that stand
+across skin which goes on straight without them."""
 
 from __future__ import annotations
 
@@ -6,10 +7,11 @@ import numpy as np
 
 from lint.measure.edges import Edges
 from lint.measure.surface import Faces, Skin
-from lint.terms import BoolArray, IntArray
+from lint.terms import BoolArray, FloatArray, IntArray
 
 SMALL = 0.02  # a flap of more than this share of the skin is somebody's work, not a slip
 WALLS = 24  # patches tried as inner walls, the largest first
+ACROSS = 0.1  # a wall across the skin of more than this share of the skin may be what was meant
 
 
 def patches(edges: Edges, count: int) -> IntArray:
@@ -78,3 +80,51 @@ def inner_walls(skin: Skin, edges: Edges, facets: Faces) -> BoolArray:
             gone[one] = True
     found: BoolArray = gone[patch]
     return found
+
+
+def walls_across(skin: Skin, edges: Edges, facets: Faces) -> BoolArray:
+    """(m,) faces of small patches whose every side is a line of three faces, that stand behind the other two, and without which those
+    go on straighter, on the whole, than either would with the patch.
+
+    Nothing is opened: at each such line two faces stay. Winding numbers are not asked, so it serves open sheets too. A boss on the
+    skin, with the skin going on beneath it, is kept: it stands before it.
+    """
+    patch = patches(edges, len(skin.faces))
+    count = int(patch.max(initial=-1)) + 1
+    half = np.flatnonzero(edges.half_edge >= 0)
+    edge, owner = edges.half_edge[half], patch[half // 3]
+    area = np.bincount(patch, weights=facets.area, minlength=count)
+    may = np.bincount(owner, weights=(edges.count[edge] != 2) & (edges.count[edge] != 3), minlength=count) == 0
+    three = np.flatnonzero(edges.count == 3)
+    trio = edges.order[edges.begin[three][:, None] + np.arange(3)] if len(three) else np.zeros((0, 3), dtype=np.int64)
+    length = np.linalg.norm(skin.vertices[edges.ends[three, 1]] - skin.vertices[edges.ends[three, 0]], axis=1)
+    away = np.stack([_away(skin, edges.ends[three], trio[:, k]) for k in range(3)], axis=1)
+    straight, behind, bound = np.zeros(count), np.zeros(count), np.zeros(count)
+    for k in range(3):  # how much straighter the skin goes on without the patch that face k is of
+        one, two = (k + 1) % 3, (k + 2) % 3
+        rest = -np.einsum("ij,ij->i", away[:, one], away[:, two])
+        mine = -np.minimum(*(np.einsum("ij,ij->i", away[:, k], away[:, other]) for other in (one, two)))
+        np.add.at(straight, patch[trio[:, k] // 3], length * (rest - mine))
+        np.add.at(bound, patch[trio[:, k] // 3], length)
+        front = facets.normal[trio[:, one] // 3] + facets.normal[trio[:, two] // 3]
+        agree = edges.forward[trio[:, one]] != edges.forward[trio[:, two]]
+        np.add.at(behind, patch[trio[:, k] // 3], -length * agree * np.einsum("ij,ij->i", away[:, k], front))
+    gone = np.zeros(count, dtype=bool)
+    worth = np.flatnonzero(may & (bound > 0) & (straight > 0) & (behind > 0) & (area < ACROSS * area.sum()))
+    owners = patch[trio // 3]
+    for one in worth[np.argsort(-straight[worth] / bound[worth])].tolist():
+        here = owners[(owners == one).any(axis=1)]
+        if not gone[here].any() and ((here == one).sum(axis=1) == 1).all():  # a patch that leans on itself would be torn open
+            gone[one] = True
+    found: BoolArray = gone[patch]
+    return found
+
+
+def _away(skin: Skin, ends: IntArray, half: IntArray) -> FloatArray:
+    """(k, 3) unit vectors from each edge straight into the face of the half-edge (k,)."""
+    start, along = skin.vertices[ends[:, 0]], skin.vertices[ends[:, 1]] - skin.vertices[ends[:, 0]]
+    along = along / np.maximum(np.linalg.norm(along, axis=1), 1e-300)[:, None]
+    to = skin.vertices[skin.faces[half // 3, (half % 3 + 2) % 3]] - start
+    to = to - np.einsum("ij,ij->i", to, along)[:, None] * along
+    unit: FloatArray = to / np.maximum(np.linalg.norm(to, axis=1), 1e-300)[:, None]
+    return unit

@@ -28,6 +28,8 @@ MORE = 1.05
 # only be told of skin that knows its inside from its outside. Shells that also overlap are united afterwards (10).
 MAY_RAISE = (11, 30, 31, 32, 33, 34, 36, 37, 38, 39, 51, 52)
 
+MENDED = "with its broken skin mended"
+
 fix = Fix(
     name="rewrap",
     touch=Touch.SKIN,
@@ -38,9 +40,17 @@ fix = Fix(
 @fix.make
 def make(job: Job) -> Shaped:
     """Patch the trouble and keep all other skin; else wrap the whole part. Raises Declined with the reason."""
-    survey = job.survey
-    if not len(trouble_of(survey, every=True).faces):
+    if not len(trouble_of(job.survey, every=True).faces):
         raise Declined("no skin passes through skin, and no edge is crowded")
+    try:
+        return mended(job)
+    except Declined as reason:
+        return _whole(job, job.part.units is not None, str(reason))
+
+
+def mended(job: Job) -> Shaped:
+    """New skin only where the old is broken. Raises Declined with the reason where none fits."""
+    survey = job.survey
     in_mm = job.part.units is not None
     try:
         patch = patched(survey, in_mm)
@@ -48,12 +58,12 @@ def make(job: Job) -> Shaped:
         try:
             patch = darned(survey, in_mm)
         except Declined:
-            return _whole(job, in_mm, str(reason))
+            raise reason from None
     part = job.part.with_mesh(patch.vertices, patch.faces)
     zones = _zones(patch)
     stays = STAYS * survey.get("extent").diagonal
     if _moved(job, part, zones).max > stays:
-        return _whole(job, in_mm, "the patch would have moved other skin")
+        raise Declined("the patch would have moved other skin")
     unit = "mm2" if in_mm else "square file units"
     left = bool(len(trouble_of(Survey(part)).faces))  # a sheet may still pass through a solid, which seat and unite see to
     said: dict[str, tuple[int, ...]] = {"clears": () if left else (9,), "lessens": (9,) if left else ()}
@@ -64,7 +74,8 @@ def make(job: Job) -> Shaped:
         if patch.area
         else "cut out the broken skin, so that the rim runs a little farther in there; all other skin keeps its points",
         zones,
-        cautions=(("skin that came out beyond a crossing inside out was left out",) if len(patch.lost) else ()) + _apart(survey, part),
+        cautions=(("skin that came out beyond a crossing inside out was left out",) if len(patch.lost) else ())
+        + apart(int(survey.get("shells").count), part, MENDED),
     )
 
 
@@ -105,16 +116,17 @@ def _whole(job: Job, in_mm: bool, why: str) -> Shaped:
         ),
         did,
         tuple(zones),
-        cautions=_cautions(moved, off, in_mm) + _apart(survey, part),
+        cautions=_cautions(moved, off, in_mm) + apart(int(survey.get("shells").count), part, MENDED),
     )  # fmt: skip
 
 
-def _apart(before: Survey, part: Part) -> tuple[str, ...]:
-    """A caution when the part has come apart: more solids than there were pieces."""
-    solids = int((Survey(part).get("shells").volume > 0).sum())
-    if solids <= max(1, int(before.get("shells").count)):
+def apart(pieces: int, part: Part, how: str) -> tuple[str, ...]:
+    """A caution when the part has come apart: more solids, not counting what overlaps, than there were `pieces`."""
+    after = Survey(part)
+    solids = int((after.get("shells").volume > 0).sum()) - sum(len(g.shells) - 1 for g in after.get("overlaps"))
+    if solids <= max(1, pieces):
         return ()
-    return (f"with its broken skin mended the part is in {solids} separate pieces: look whether they were meant to hang together",)
+    return (f"{how} the part is in {solids} separate pieces: look whether they were meant to hang together",)
 
 
 def _moved(job: Job, part: Part, zones: Iterable[Zone]) -> Moved:
