@@ -10,6 +10,7 @@ from lint.shape.carry import Built
 from lint.shape.crop import Plane, cut_along
 from lint.shape.facing import SCRAP_SHARE, asked_up, facing, main_sheet, outer_rim, turn_to_top
 from lint.shape.level import REST_SHARE, SNAP, Levelled, level, stumps, tip_angle_of
+from lint.shape.rewrap import apart
 from lint.shape.sheet import Base, Seated, seat_sheet, ways_to_weigh
 from lint.shape.triangles import spots_on
 from lint.shape.verify import sound
@@ -75,6 +76,7 @@ def _solid(job: Job) -> Shaped:
         _told_level(made, said, settings.base),
         zones=(under,),
         moved=moved,
+        cautions=apart(1, new, "as it stands"),
     )
 
 
@@ -162,7 +164,7 @@ def _sheet(job: Job) -> Shaped:
     rest, around, cut = _above(seated, points, skin.faces, shells, ~np.isin(np.arange(shells.count), [main, *scraps]))
     new = _part(part, seated.built, seated.floor, rest, around, moved)
     sound(new, "the seated part")
-    cautions = (way.assumed,) if way.assumed else ()
+    cautions = ((way.assumed,) if way.assumed else ()) + apart(1, new, "as it stands")
     return Shaped(
         new,
         Promise(skin_max=0.0, skin_p99=0.0, volume="any", pieces="any" if cut else "fewer" if scraps else "same", clears=_called(job),
