@@ -115,8 +115,8 @@ def mend(
                 continue
             new_survey = Survey(shaped.part)
             new_report = examine(shaped.part, between, settings, survey=new_survey)
-            fault, moved = judge(part, shaped, survey, new_survey, report, new_report)
-            raised = None if fault else raised_fault(shaped, report, new_report)
+            fault, moved = judge(part, shaped, survey, new_survey, new_report)
+            raised = None if fault else _no_help(shaped, report, new_report) or raised_fault(shaped, report, new_report)
             outcome = "promise broke" if fault else "taken back" if raised else "done"
             step = StepResult(
                 name, fix.touch, outcome, fault or raised or shaped.did,
@@ -197,7 +197,7 @@ def _wanted(fix: Fix, calling: tuple[Finding, ...], asked: bool, done: set[str])
 
 
 def judge(
-    old: Part, shaped: Shaped, old_survey: Survey, new_survey: Survey, before: PartReport, after: PartReport
+    old: Part, shaped: Shaped, old_survey: Survey, new_survey: Survey, after: PartReport
 ) -> tuple[str | None, Moved | None]:
     """Which promise of a fix broke, as a sentence (None: all kept), and how far the skin was measured to have moved."""
     promise = shaped.promise
@@ -213,7 +213,6 @@ def judge(
     return (
         _volume_fault(promise.volume, old_survey, new_survey, shaped.moved)
         or _piece_fault(promise.pieces, old_survey, new_survey)
-        or _finding_fault(shaped, before, after)
     ), moved
 
 
@@ -247,7 +246,9 @@ def _piece_fault(word: str, old: Survey, new: Survey) -> str | None:
     return None if kept else f"it promised {word} pieces; there were {was} and are {now}"
 
 
-def _finding_fault(shaped: Shaped, before: PartReport, after: PartReport) -> str | None:
+def _no_help(shaped: Shaped, before: PartReport, after: PartReport) -> str | None:
+    """Which finding that a fix was to end or to lessen stands as before, as a sentence (None: none). It harmed nothing, so it is taken
+    back, and the work goes on without it."""
     was, now = _by_rule(before.findings), _by_rule(after.findings)
     for number in shaped.promise.clears:
         if number in now:

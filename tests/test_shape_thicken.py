@@ -93,3 +93,18 @@ def test_for_a_stop_it_runs_unasked_and_leaves_weak_walls_alone() -> None:
     weak, strong = high[high[:, 0] > 15], high[high[:, 0] < 15]
     assert not len(weak) or np.ptp(weak[:, 0]) == pytest.approx(0.6)
     assert np.ptp(strong[:, 0]) >= 0.8
+
+
+@pytest.mark.parametrize(("left", "outcome"), [([0.3], "declined"), ([], "done")])
+def test_a_wall_that_stays_thin_is_told_before_a_word_is_given(left: list[float], outcome: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another skin is sampled at other points, so a wall may show that did not before; then fewer are promised, or none."""
+    seen: list[Survey] = []
+
+    def thin(survey: Survey, thick: float) -> list[float]:
+        seen.append(survey)
+        return [0.5] if len(seen) % 2 else left
+
+    monkeypatch.setattr("lint.shape.thicken._thin", thin)
+    mended = thickened(solids.fused(solids.box((20, 20, 10)), solids.box((0.5, 12, 6), low=(10, 4, 9), step=2)))
+    assert [s.outcome for s in mended.steps] == [outcome]
+    assert ("by hand" in mended.steps[0].why) == (outcome == "declined")

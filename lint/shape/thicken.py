@@ -6,11 +6,11 @@ from typing import Any
 
 import numpy as np
 
-from lint.measure.narrow import narrow_regions
+from lint.measure import Survey
 from lint.measure.walls import halved
 from lint.shape.sturdy import grain, sturdy, used_only
 from lint.shape.unite import among
-from lint.shape.verify import sound
+from lint.shape.verify import sound, thin_regions
 from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Weight, Zone
 
 # The core is drawn a little thicker than asked, so that its facets do not fall short; the next is tried where one grazes the skin.
@@ -38,11 +38,15 @@ def make(job: Job) -> Shaped:
     if not cores:
         raise Declined("no wall is thinner than it should be")
     part = _laid(job, cores, thick)
+    was, left = (_thin(survey, thick) for survey in (job.survey, Survey(part)))
+    if len(left) >= max(len(was), 1):
+        raise Declined(f"a wall of {min(left):.2f} mm stays thin whatever is laid along it: draw it thicker by hand")
     spots = _sparse(np.vstack(cores), thick)
     zone = Zone.near("along the thin wall", 2 * thick, spots)
     stays = max(1e-3, 2 * grain(job.part.vertices, True))
+    fewer = some or bool(left)
     promise = Promise(
-        skin_max=stays, skin_p99=stays, volume="more", clears=() if some else (30,), lessens=(30,) if some else (), may_raise=(31, 32)
+        skin_max=stays, skin_p99=stays, volume="more", clears=() if fewer else (30,), lessens=(30,) if fewer else (), may_raise=(31, 32)
     )
     many = "1 thin wall" if len(cores) == 1 else f"{len(cores)} thin walls"
     return Shaped(part, promise, f"brought {many} to {thick:.2f} mm, half of what was missing on each side", (zone,))
@@ -73,11 +77,8 @@ def _laid(job: Job, cores: list[FloatArray], thick: float) -> Part:
 
 def _cores(job: Job, thick: float, most: float) -> list[FloatArray]:
     """Points (k, 3) closely set along the middle of each wall that is thinner than `thick` and somewhere than `most`, one array a wall."""
-    get = job.survey.get
-    skin, facets, edges, patches, walls, rays = (get(n) for n in ("skin", "facets", "edges", "patches", "walls", "rays"))
-    regions = narrow_regions(
-        patches, walls.thickness, walls.across, walls.taper, edges.neighbours, len(skin.faces), thick - 1e-3, 1.3
-    )
+    skin, facets, patches, rays = (job.survey.get(n) for n in ("skin", "facets", "patches", "rays"))
+    regions = thin_regions(job.survey, thick - 1e-3)
     cores: list[FloatArray] = []
     for region in (r for r in regions if r.least < most - 1e-3):
         across = np.ptp(patches.point[region.patches], axis=0)
@@ -90,6 +91,11 @@ def _cores(job: Job, thick: float, most: float) -> list[FloatArray]:
         if thin.any():
             cores.append(_sparse(point[thin] - (far[thin] / 2)[:, None] * normal[thin], thick / 8))
     return cores
+
+
+def _thin(survey: Survey, thick: float) -> list[float]:
+    """The thinnest place of each wall that is thinner than `thick`, mm."""
+    return [region.least for region in thin_regions(survey, thick - 1e-3)]
 
 
 def _swept(core: FloatArray, radius: float) -> Any:

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from lint.measure import Survey
-from lint.measure.narrow import narrow_regions
+from lint.measure.narrow import Narrow, narrow_regions
 from lint.terms import Declined, FloatArray, IntArray, NotRun, Part, Source
 
 # A thin spot smaller than this is no wall, mm2 on both sides together.
@@ -65,7 +65,11 @@ def bare_part(vertices: FloatArray, faces: IntArray) -> Part:
 
 def least_wall(survey: Survey, limit: float) -> float:
     """The thinnest wall under `limit` mm that is larger than a spot, mm; infinite where there is none. Sampled by rays."""
+    return min((region.least for region in thin_regions(survey, limit)), default=float("inf"))
+
+
+def thin_regions(survey: Survey, limit: float) -> list[Narrow]:
+    """Walls under `limit` mm that are larger than a spot, the largest first. Sampled by rays."""
     patches, walls, edges = (survey.get(name) for name in ("patches", "walls", "edges"))
     count = len(survey.get("skin").faces)
-    thin = narrow_regions(patches, walls.thickness, walls.across, walls.taper, edges.neighbours, count, limit, SPOT)
-    return min((region.least for region in thin), default=float("inf"))
+    return narrow_regions(patches, walls.thickness, walls.across, walls.taper, edges.neighbours, count, limit, SPOT)
