@@ -126,7 +126,7 @@ def apart(pieces: int, part: Part, how: str) -> tuple[str, ...]:
     solids = int((after.get("shells").volume > 0).sum()) - sum(len(g.shells) - 1 for g in after.get("overlaps"))
     if solids <= max(1, pieces):
         return ()
-    return (f"{how} the part is in {solids} separate pieces: look whether they were meant to hang together",)
+    return (f"{how} the part is in {solids} separate pieces: look whether they should hang together, and whether they do",)
 
 
 def _moved(job: Job, part: Part, zones: Iterable[Zone]) -> Moved:

@@ -33,6 +33,7 @@ MAY_RAISE = (10, 24, 31, 32, 33, 38, 39, 51, 52)
 # Tip angle and flatness a part that is left as it is must have: facts 1.4.7 and 1.4.3.
 LEAST_LEAN = 15.0
 FLATNESS = 0.1
+AS_SEATED = "as it was seated"
 # The rule about land: only when it speaks does a closed part that stands already get a wider base for its sake.
 LAND = 53
 
@@ -76,7 +77,7 @@ def _solid(job: Job) -> Shaped:
         _told_level(made, said, settings.base),
         zones=(under,),
         moved=moved,
-        cautions=apart(1, new, "as it stands"),
+        cautions=apart(1, new, AS_SEATED),
     )
 
 
@@ -164,7 +165,7 @@ def _sheet(job: Job) -> Shaped:
     rest, around, cut = _above(seated, points, skin.faces, shells, ~np.isin(np.arange(shells.count), [main, *scraps]))
     new = _part(part, seated.built, seated.floor, rest, around, moved)
     sound(new, "the seated part")
-    cautions = ((way.assumed,) if way.assumed else ()) + apart(1, new, "as it stands")
+    cautions = ((way.assumed,) if way.assumed else ()) + apart(1, new, AS_SEATED)
     return Shaped(
         new,
         Promise(skin_max=0.0, skin_p99=0.0, volume="any", pieces="any" if cut else "fewer" if scraps else "same", clears=_called(job),

@@ -11,10 +11,12 @@ from lint.measure.walls import halved
 from lint.shape.sturdy import grain, sturdy, used_only
 from lint.shape.unite import among
 from lint.shape.verify import sound, thin_regions
+from lint.shape.wrap import STRICT, crossing_pairs, tolerance_of
 from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Weight, Zone
 
 # The core is drawn a little thicker than asked, so that its facets do not fall short; the next is tried where one grazes the skin.
 SPARES = (1.06, 1.09, 1.13, 1.17)
+ROUNDS = 3
 # More cells than this would take minutes and gigabytes: a mask that is thin all over wants another scale, not this.
 CELLS = 6_000_000
 
@@ -34,28 +36,38 @@ def make(job: Job) -> Shaped:
     thick = 1.0 if resin else 2 * job.settings.nozzle
     # Asked for, it brings every wall to what bears handling; called by a stop alone, only those that would not print at all.
     some = not job.asked and any(f.weight < Weight.STOP for f in job.findings)
-    cores = _cores(job, thick, (0.4 if resin else job.settings.nozzle) if some else np.inf)
+    most = (0.4 if resin else job.settings.nozzle) if some else np.inf
+    part, survey, cores = job.part, job.survey, _cores(job.survey, thick, most)
     if not cores:
         raise Declined("no wall is thinner than it should be")
-    part = _laid(job, cores, thick)
-    was, left = (_thin(survey, thick) for survey in (job.survey, Survey(part)))
+    every: list[FloatArray] = []
+    for _ in range(ROUNDS):  # beside a wall that was thickened another can be thin, or be seen to be thin only now
+        every += cores
+        part, survey = _laid(part, survey, cores, thick)
+        cores = _cores(survey, thick, most)
+        if not cores:
+            break
+    was, left = (_thin(s, thick) for s in (job.survey, survey))
     if len(left) >= max(len(was), 1):
         raise Declined(f"a wall of {min(left):.2f} mm stays thin whatever is laid along it: draw it thicker by hand")
-    spots = _sparse(np.vstack(cores), thick)
+    spots = _sparse(np.vstack(every), thick)
     zone = Zone.near("along the thin wall", 2 * thick, spots)
     stays = max(1e-3, 2 * grain(job.part.vertices, True))
     fewer = some or bool(left)
+    joined = survey.get("shells").count < job.survey.get("shells").count
     promise = Promise(
-        skin_max=stays, skin_p99=stays, volume="more", clears=() if fewer else (30,), lessens=(30,) if fewer else (), may_raise=(31, 32)
-    )
-    many = "1 thin wall" if len(cores) == 1 else f"{len(cores)} thin walls"
+        skin_max=stays, skin_p99=stays, volume="more", pieces="fewer" if joined else "same",
+        clears=() if fewer else (30,), lessens=(30,) if fewer else (), may_raise=(31, 32),
+    )  # fmt: skip
+    many = "1 thin wall" if len(every) == 1 else f"{len(every)} thin walls"
     return Shaped(part, promise, f"brought {many} to {thick:.2f} mm, half of what was missing on each side", (zone,))
 
 
-def _laid(job: Job, cores: list[FloatArray], thick: float) -> Part:
+def _laid(part: Part, survey: Survey, cores: list[FloatArray], thick: float) -> tuple[Part, Survey]:
     """The part with the cores made one with it. Raises Declined when no thickness of theirs leaves the skin sound."""
-    skin, low = job.survey.get("skin"), job.survey.get("extent").low
-    pieces = job.survey.get("shells").count
+    skin, low = survey.get("skin"), survey.get("extent").low
+    shells, deep = survey.get("shells"), STRICT * tolerance_of(skin.vertices, True)
+    solids, hollows = int((shells.volume > 0).sum()), int((shells.volume < 0).sum())
     whole = _solid(skin.vertices - low, skin.faces)
     for spare in SPARES:
         radius = thick * spare / 2
@@ -67,18 +79,21 @@ def _laid(job: Job, cores: list[FloatArray], thick: float) -> Part:
         mesh = solid.to_mesh64()
         vertices = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3] + low
         faces = np.asarray(mesh.tri_verts, dtype=np.int64)
-        part = job.part.with_mesh(*used_only(*sturdy(vertices, faces, grain(skin.vertices, True), among(vertices, skin.vertices))))
-        survey = sound(part, "the thickened part")
-        # Where two thick walls meet they can shut air in between them, or a speck comes loose where they are cut off at the bed.
-        if survey.get("shells").count == pieces and not len(survey.get("crossings").pairs):
-            return part
+        new = part.with_mesh(*used_only(*sturdy(vertices, faces, grain(skin.vertices, True), among(vertices, skin.vertices))))
+        after = sound(new, "the thickened part")
+        volume = after.get("shells").volume
+        # Where two thick walls meet they can shut air in between them, or a speck comes loose where they are cut off at the bed. Pieces
+        # that a wall joins are the better for it.
+        kept = int((volume > 0).sum()) <= solids and int((volume < 0).sum()) <= hollows
+        if kept and not len(crossing_pairs(new.vertices, new.faces, deep)) and not len(after.get("crossings").pairs):
+            return new, after
     raise Declined("the thicker wall grazes the skin beside it or shuts air in, whatever its thickness: draw it thicker by hand")
 
 
-def _cores(job: Job, thick: float, most: float) -> list[FloatArray]:
+def _cores(survey: Survey, thick: float, most: float) -> list[FloatArray]:
     """Points (k, 3) closely set along the middle of each wall that is thinner than `thick` and somewhere than `most`, one array a wall."""
-    skin, facets, patches, rays = (job.survey.get(n) for n in ("skin", "facets", "patches", "rays"))
-    regions = thin_regions(job.survey, thick - 1e-3)
+    skin, facets, patches, rays = (survey.get(n) for n in ("skin", "facets", "patches", "rays"))
+    regions = thin_regions(survey, thick - 1e-3)
     cores: list[FloatArray] = []
     for region in (r for r in regions if r.least < most - 1e-3):
         across = np.ptp(patches.point[region.patches], axis=0)

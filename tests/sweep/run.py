@@ -215,8 +215,9 @@ def _judge_written(
             if reasons[0]["outcome"] == "done":
                 wrong.append(f"rule {stops[0]['rule']} is left though {reasons[0]['name']} was done")
     else:
-        told = any("separate pieces" in c for s in steps for c in s["cautions"])
-        wrong += faults(out, finished, 99 if told else pieces_of(truth))
+        found = faults(out, finished, pieces_of(truth))
+        told = any(f.endswith(" solids") for f in found) and any("separate pieces" in c for s in steps for c in s["cautions"])
+        wrong += [f for f in found if not (told and f.endswith(" solids"))]
     if wrong:
         verdict.outcome, verdict.why = "wrong", "; ".join(wrong) + (f"; {verdict.why}" if verdict.why else "")
     else:
