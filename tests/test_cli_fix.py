@@ -57,8 +57,8 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("CI", raising=False)
     first = rooms.all_rules()[1]
-    for module in (command, shelves):
-        monkeypatch.setattr(module, "all_rules", lambda: {1: first, 40: stands})
+    for module, name in ((command, "all_rules"), (shelves, "rooms")):
+        monkeypatch.setattr(module, name, lambda: {1: first, 40: stands})
 
     def use(fix: Fix) -> None:
         monkeypatch.setattr(command, "all_fixes", lambda: {fix.name: fix})

@@ -22,7 +22,7 @@ from lint import rooms
 from lint.cli import main
 from lint.commands import judging as command
 from lint.commands import lint as lint_command
-from lint.commands import shelves
+from lint.commands import listing, shelves
 from lint.save import write_part
 from lint.terms import Limit, Part, Rule, Source, Weight
 
@@ -51,8 +51,8 @@ def _tall(part: Part) -> Iterator[Any]:
 def two_rules(monkeypatch: pytest.MonkeyPatch) -> None:
     """Two rules of known mind in place of the catalogue, so that these tests speak of the command alone."""
     first = rooms.all_rules()[1]
-    for module in (command, lint_command, shelves):
-        monkeypatch.setattr(module, "all_rules", lambda: {1: first, 4: open_edge, 9: tall})
+    for module, name in ((command, "all_rules"), (command, "rooms"), (listing, "all_rules"), (lint_command, "rooms"), (shelves, "rooms")):
+        monkeypatch.setattr(module, name, lambda: {1: first, 4: open_edge, 9: tall})
 
 
 @pytest.fixture

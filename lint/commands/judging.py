@@ -7,6 +7,7 @@ import sys
 import traceback
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -15,11 +16,12 @@ import numpy as np
 from lint import cores, loops
 from lint.commands import kept
 from lint.commands.drawing import drawn_on
-from lint.commands.known import Judged, Keys, comparing
+from lint.commands.known import Judged, Keys
+from lint.commands.listing import comparing
 from lint.commands.shelves import Facts, OnTheBench, Papers, read_part
 from lint.measure import Survey
 from lint.report.plain import many, path_text
-from lint.rooms import all_rules
+from lint.rooms import all_rules, rooms
 from lint.run import examine
 from lint.shelf import Asked, Shelf
 from lint.terms import BadInput, Finding, NotRun, Outcome, Part, PartReport, Pick, Place, Rule
@@ -68,11 +70,22 @@ class Judge:
             cores.use(run.cores)
             loops.hold_memory()
         self._keys = run.keys()
-        self._rules = wanted(run.only)
-        self._comparing = comparing(self._rules)
-        self._picks = picks(self._rules)
         self._read: dict[Path, kept.Read] = {}
         self.shelf = Shelf(run.parts, self._load, run.known)
+
+    # Rules are loaded with the first part: there may be none to judge.
+
+    @cached_property
+    def _rules(self) -> Mapping[int, Rule]:
+        return wanted(self.run.only)
+
+    @cached_property
+    def _comparing(self) -> frozenset[int]:
+        return comparing(self._rules)
+
+    @cached_property
+    def _picks(self) -> list[Pick]:
+        return picks(self._rules)
 
     def _load(self, path: Path) -> Part:
         bench = self._bench(path)
@@ -138,13 +151,12 @@ class Judge:
 
 def wanted(only: frozenset[int] | None) -> Mapping[int, Rule]:
     """The rules to run: those asked for and those that must be clean before them, always with the one that says there is a mesh."""
-    rules = all_rules()
-    return rules if only is None else {number: rules[number] for number in rules if number in before(only)}
+    return all_rules() if only is None else {number: rooms()[number] for number in sorted(before(only))}
 
 
 def before(only: frozenset[int]) -> frozenset[int]:
     """These rules with those that must be clean before them, and the one that says there is a mesh."""
-    rules = all_rules()
+    rules = rooms()
     needed, new = set(only) | set(list(rules)[:1]), set(only)
     while new:
         new = {earlier for number in new for earlier in rules[number].after if earlier in rules} - needed

@@ -80,7 +80,7 @@ def alone(report: PartReport, comparing: frozenset[int], fetched: Mapping[str, s
     source = part.source
     kept = Alone(
         fetched=dict(fetched),
-        values={name: _pack(value) for name, value in values.items() if not isinstance(value, NotRun)},
+        values={name: packed(value) for name, value in values.items() if not isinstance(value, NotRun)},
         failures={name: str(value) for name, value in values.items() if isinstance(value, NotRun)},
         source=(source.format, source.sha256, source.size, source.split_polygons),
         units=part.units,
@@ -97,24 +97,24 @@ def alone(report: PartReport, comparing: frozenset[int], fetched: Mapping[str, s
         faces=report.faces,
         volume=report.volume,
     )
-    return _pack(kept)
+    return packed(kept)
 
 
 def compared(report: PartReport, comparing: frozenset[int], others: bool | None, answers: Mapping[str, str], read: list[Read]) -> bytes:
     """The packed result of the rules that compare parts."""
     rules = tuple(r for r in report.rules if r.number in comparing)
-    return _pack(Compared(others, dict(answers), tuple(read), rules, tuple(f for f in report.findings if f.rule in comparing)))
+    return packed(Compared(others, dict(answers), tuple(read), rules, tuple(f for f in report.findings if f.rule in comparing)))
 
 
 def read_alone(data: bytes) -> Alone | None:
     """What `alone` packed; None when it is anything else."""
-    found: Alone | None = _unpack(data, Alone)
+    found: Alone | None = unpacked(data, Alone)
     return found if found is not None and all(r.outcome in _STANDING for r in found.rules) else None
 
 
 def read_compared(data: bytes) -> Compared | None:
     """What `compared` packed; None when it is anything else."""
-    found: Compared | None = _unpack(data, Compared)
+    found: Compared | None = unpacked(data, Compared)
     return found if found is not None and all(r.outcome in _STANDING for r in found.rules) else None
 
 
@@ -122,7 +122,7 @@ def read_value(kept: Alone, name: str) -> Any:
     """A measurement of a kept part, or the NotRun that says why it could not be had. Raises KeyError when neither is kept."""
     if name in kept.failures:
         return NotRun(kept.failures[name])
-    value = _unpack(kept.values[name], _type_of(name))
+    value = unpacked(kept.values[name], _type_of(name))
     if value is None:
         raise KeyError(name)
     return value
@@ -130,7 +130,7 @@ def read_value(kept: Alone, name: str) -> Any:
 
 @cache
 def _type_of(name: str) -> Any:
-    return typing.get_type_hints(measure.known()[name])["return"]
+    return typing.get_type_hints(measure.named(name))["return"]
 
 
 def report_of(kept: Alone, path: Path, ticket_path: Path | None, notes: tuple[str, ...]) -> PartReport:
@@ -164,7 +164,12 @@ def wordless(report: PartReport) -> PartReport:
 
 _NO_POINTS = np.empty((0, 3))
 _NO_FACES = np.empty((0, 3), dtype=np.int64)
-_pack = msgspec.msgpack.Encoder(enc_hook=lambda value: _plain(value)).encode
+_encoder = msgspec.msgpack.Encoder(enc_hook=lambda value: _plain(value))
+
+
+def packed(value: Any) -> bytes:
+    """A plain value, packed."""
+    return _encoder.encode(value)
 
 
 def _plain(value: Any) -> Any:
@@ -190,7 +195,8 @@ def _decoder(kind: Any) -> msgspec.msgpack.Decoder[Any]:
     return msgspec.msgpack.Decoder(kind, dec_hook=_restored)
 
 
-def _unpack(data: bytes, kind: Any) -> Any:
+def unpacked(data: bytes, kind: Any) -> Any:
+    """What `packed` packed, when it is of that kind; else None."""
     try:
         return _decoder(kind).decode(data)
     except (msgspec.MsgspecError, NotImplementedError, TypeError, ValueError):

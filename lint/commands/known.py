@@ -24,14 +24,15 @@ from typing import Any
 
 from lint import __version__
 from lint.commands import kept
+from lint.commands.listing import Listing, listing
 from lint.commands.shelves import Facts, OnTheBench, real, shop_name
 from lint.load.doors import digest, same_beside
 from lint.load.ticket import find_shop, find_ticket
-from lint.measure import wants
+from lint.rooms import rooms
 from lint.settings import EDITION
 from lint.shelf import Asked, Shelf
 from lint.store import Store
-from lint.terms import NotRun, PartReport, Rule
+from lint.terms import NotRun, PartReport
 
 _LARGE = 1 << 20  # bytes from which on a thread of its own is worth it
 
@@ -77,6 +78,11 @@ def _files(folder: str, within: str = "") -> Iterator[tuple[str, str]]:
                     yield from _files(entry.path, f"{within}{entry.name}/")
             else:
                 yield f"{within}{entry.name}", entry.path
+
+
+def told(store: Store | None) -> Listing:
+    """The rules and fixes as they are listed, without loading them where the store knows."""
+    return listing(store, program() if store is not None else "")
 
 
 @dataclass(frozen=True)
@@ -132,14 +138,6 @@ class Keys:
 _UNHEARD = frozenset({"BUCKWRIGHT_STORE", "BUCKWRIGHT_STORE_MIB", "BUCKWRIGHT_TRACE", "BUCKWRIGHT_SCANS"})
 
 
-def comparing(rules: Mapping[int, Rule]) -> frozenset[int]:
-    """The rules whose verdict on a part depends on other parts: those that look at the shelf, and those that wait for them."""
-    found = {number for number, rule in rules.items() if rule.function is not None and "shelf" in wants(rule.function)}
-    while more := {number for number, rule in rules.items() if number not in found and found & set(rule.after)}:
-        found |= more
-    return frozenset(found)
-
-
 @dataclass(frozen=True)
 class Standing:
     """A kept result of a part that still stands for what the part decides alone, and the files it was read with."""
@@ -153,10 +151,12 @@ class Standing:
 class Known:
     """The results of earlier runs, looked up for one run and added to by it."""
 
-    def __init__(self, store: Store, keys: Keys, rules: Mapping[int, Rule], facts_of: Callable[[Path], Facts]) -> None:
+    def __init__(self, store: Store, keys: Keys, wanted: Iterable[int], facts_of: Callable[[Path], Facts]) -> None:
+        """wanted: the numbers of the rules that are run."""
         self._store, self._keys, self._facts_of = store, keys, facts_of
-        self._comparing = comparing(rules)
-        self._picks = [pick for number in sorted(self._comparing) for pick in rules[number].picks]
+        listed, run = told(store), frozenset(wanted)
+        self._comparing = listed.comparing & run
+        self.picks = [pick for number in listed.picking if number in run for pick in rooms()[number].picks]
         self._shops: dict[Path, tuple[Path | None, str | None]] = {}
         self._tickets: dict[Path, Path | None] = {}
         self._now: dict[Path, str | None] = {}
@@ -183,7 +183,7 @@ class Known:
         """The measurements of kept parts that are compared, by part and name: a value or NotRun."""
         found = {}
         for path, part in standing.items():
-            for pick in self._picks:
+            for pick in self.picks:
                 with contextlib.suppress(KeyError):
                     found[path, pick.measurement] = kept.read_value(part.alone, pick.measurement)
         return found
@@ -196,7 +196,7 @@ class Known:
         said = kept.read_compared(data) if data is not None else None
         if said is None or (said.others is not None and said.others != shelf.has_others(path)):
             return None
-        questions = {pick.name: pick for pick in self._picks}
+        questions = {pick.name: pick for pick in self.picks}
         for name, was in said.answers.items():
             if name not in questions:
                 return None

@@ -11,12 +11,13 @@ from lint import __version__
 from lint.changed import changed_since
 from lint.commands import screen
 from lint.commands.judging import Run
-from lint.commands.known import unswept
+from lint.commands.known import told, unswept
 from lint.commands.looking import How, look
 from lint.commands.shelves import Facts, find_parts
 from lint.report.plain import path_text
-from lint.rooms import all_fixes, all_rules
+from lint.rooms import all_rules, fixes_at_hand, rooms
 from lint.settings import EDITION
+from lint.store import open_store
 from lint.terms import BadInput, Report, Weight
 
 
@@ -114,17 +115,18 @@ def render(report: Report, form: str, pictures: Mapping[Path, str] = MappingProx
     if form == "page":
         from lint.report import page
 
-        return page.render(report, all_rules(), all_fixes())
+        return page.render(report, rooms(), fixes_at_hand())
     from lint.report import terminal
 
-    return terminal.render(report, all_rules(), all_fixes(), width=screen.width(), colour=screen.colour())
+    said = told(open_store())
+    return terminal.render(report, said.rules, said.fixes, width=screen.width(), colour=screen.colour())
 
 
 def chosen(numbers: Iterable[int] | None) -> frozenset[int] | None:
     """The rules asked for, or None for all. Raises BadInput for a number that is no rule."""
     if not numbers:
         return None
-    rules = all_rules()
+    rules = rooms()
     for number in numbers:
         if number not in rules:
             raise BadInput(f"--rule {number}: there is no such rule; `buckwright rules` lists them")

@@ -10,12 +10,13 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from lint.commands import screen
-from lint.commands.judging import Judge, Run, Task, picks, reading_notes, wanted
+from lint.commands.judging import Judge, Run, Task, before, picks, reading_notes, wanted
 from lint.commands.kept import Compared, report_of
 from lint.commands.known import Judged, Known, Standing
 from lint.commands.ledgers import accepted
 from lint.commands.room import room, taken_by
 from lint.commands.shelves import folders_stay
+from lint.rooms import rooms
 from lint.run import in_order
 from lint.store import open_store
 from lint.terms import NotRun, PartReport
@@ -54,24 +55,25 @@ def look(paths: list[Path], run: Run, how: How) -> list[PartReport]:
 
 def _look(paths: list[Path], run: Run, how: How) -> list[PartReport]:
     store = open_store()
-    known = None if store is None else Known(store, run.keys(), wanted(run.only), run.facts_of)
+    known = None if store is None else Known(store, run.keys(), rooms() if run.only is None else before(run.only), run.facts_of)
     standing: dict[Path, Standing] = {}
     if known is not None and not how.fresh and not run.drawn:  # a picture is drawn from the mesh, which is not kept
         with screen.Progress(f"looking up {len(run.parts)} parts"):
             standing = known.standing(run.parts)
             run = replace(run, known={**run.known, **known.values(standing)})
-    run = _with_the_shelf_measured(run, how)
+    asked = picks(wanted(run.only)) if known is None else known.picks
+    run = _with_the_shelf_measured(run, how, frozenset(pick.measurement for pick in asked))
+    judge = Judge(run)
     said: dict[Path, Compared] = {}
     if known is not None and standing:
-        shelf = Judge(run).shelf
-        said = {path: heard for path in paths if path in standing and (heard := known.compared(path, standing[path], shelf))}
+        said = {path: heard for path in paths if path in standing and (heard := known.compared(path, standing[path], judge.shelf))}
     tasks = [Task(path, standing[path].key if path in standing else None) for path in paths if path not in said]
 
     def keep(task: Task, found: Judged) -> None:  # at once, so that a run that is stopped need not do it again
         if known is not None:
             known.keep(task.path, found)
 
-    judged = dict(zip((t.path for t in tasks), _judged(tasks, len(paths), run, how, keep), strict=True))
+    judged = dict(zip((t.path for t in tasks), _judged(tasks, len(paths), judge, how, keep), strict=True))
     if known is not None:
         known.close()
     return accepted([_told(path, standing.get(path), said.get(path), judged.get(path)) for path in paths], datetime.date.today())
@@ -90,7 +92,8 @@ def _told(path: Path, standing: Standing | None, said: Compared | None, judged: 
     return replace(report, rules=tuple(both), findings=tuple(in_order((*report.findings, *more.findings))))
 
 
-def _judged(tasks: list[Task], parts: int, run: Run, how: How, keep: Callable[[Task, Judged], None]) -> list[Judged]:
+def _judged(tasks: list[Task], parts: int, judge: Judge, how: How, keep: Callable[[Task, Judged], None]) -> list[Judged]:
+    run = judge.run
     jobs = min(how.jobs or os.cpu_count() or 1, parts)
     if not tasks:
         return []
@@ -98,12 +101,11 @@ def _judged(tasks: list[Task], parts: int, run: Run, how: How, keep: Callable[[T
         return _elsewhere("judge", tasks, run, how, f"examining {len(tasks)} parts", "parts examined", _given_up, keep)
     run = replace(run, cores=max((how.jobs or os.cpu_count() or 1) // min(jobs, len(tasks)), 1))
     if jobs <= 1 and how.deadline is None and how.memory is None:
-        return _together(tasks, run, keep)
+        return _together(tasks, judge if run.cores == judge.run.cores else Judge(run), keep)
     return _apart(tasks, run, min(jobs, len(tasks)), how, keep)
 
 
-def _together(tasks: list[Task], run: Run, keep: Callable[[Task, Judged], None]) -> list[Judged]:
-    judge = Judge(run)
+def _together(tasks: list[Task], judge: Judge, keep: Callable[[Task, Judged], None]) -> list[Judged]:
     found = []
     with screen.Progress() as progress:
         for count, task in enumerate(tasks):
@@ -163,9 +165,9 @@ def _spread(
     )  # fmt: skip
 
 
-def _with_the_shelf_measured(run: Run, how: How) -> Run:
-    """The run, knowing what the rules that compare parts ask of every part, where there are many: each read once, in processes."""
-    names = {pick.measurement for pick in picks(wanted(run.only))}
+def _with_the_shelf_measured(run: Run, how: How, names: frozenset[str]) -> Run:
+    """The run, knowing these measurements, which the rules that compare parts ask for, of every part, where there are many: each read
+    once, in processes."""
     parts = [path for path in run.parts if any((path, name) not in run.known for name in names)]
     jobs = min(how.jobs or os.cpu_count() or 1, len(parts))
     if not parts or (how.scheduler is None and (jobs <= 1 or len(parts) <= _FEW)):

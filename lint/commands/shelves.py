@@ -14,7 +14,7 @@ from lint.load import SUFFIXES, read
 from lint.load.doors import fetching
 from lint.load.ticket import ENDING, LEDGER, find_shop, find_ticket, read_shop_told, read_ticket_told
 from lint.report.plain import path_text
-from lint.rooms import all_rules
+from lint.rooms import rooms
 from lint.settings import Settings, gather
 from lint.terms import BadInput, Part
 from lint.ticket import Shop, Ticket
@@ -150,7 +150,7 @@ def read_part(path: Path, facts: Facts, papers: Papers | None = None) -> OnTheBe
     with fetching() as fetched:
         part = read(path, ticket, units=facts.flags.get("units"), shop_units=_shop_units(shop))
     flags = {**facts.flags, "repository": shop is not None}
-    settings = gather(ticket, shop, flags, shop_name=papers.shop_called, rules=all_rules())
+    settings = gather(ticket, shop, flags, shop_name=papers.shop_called, rules=rooms())
     part = replace(part, ticket_path=ticket_path)
     return OnTheBench(part, settings, ticket_path, shop_path, papers.shop_called, ticket_told, shop_told, fetched)
 

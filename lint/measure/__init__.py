@@ -47,6 +47,11 @@ def known() -> dict[str, Callable[..., Any]]:
     return _KNOWN
 
 
+def named(name: str) -> Callable[..., Any]:
+    """The measurement of that name; where whoever asks has loaded it already, no other is looked for. Raises KeyError."""
+    return _KNOWN.get(name) or known()[name]
+
+
 @cache
 def wants(function: Callable[..., Any]) -> tuple[str, ...]:
     """The parameter names of a function: what it asks for."""
