@@ -108,3 +108,15 @@ def test_a_wall_that_stays_thin_is_told_before_a_word_is_given(left: list[float]
     mended = thickened(solids.fused(solids.box((20, 20, 10)), solids.box((0.5, 12, 6), low=(10, 4, 9), step=2)))
     assert [s.outcome for s in mended.steps] == [outcome]
     assert ("by hand" in mended.steps[0].why) == (outcome == "declined")
+
+
+def test_a_slanting_plate_takes_no_more_cells_than_one_lying_straight(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The box round a plate at 45 degrees holds many times the cells of the box along it: it was declined as too large."""
+    from lint.shape import thicken
+
+    monkeypatch.setattr(thicken, "CELLS", 60_000)
+    plate, faces = solids.box((14.0, 14.0, 0.3))
+    turn = np.array([[0.5**0.5, 0.0, -(0.5**0.5)], [0.0, 1.0, 0.0], [0.5**0.5, 0.0, 0.5**0.5]])
+    mended = thickened(((plate @ turn.T) + (0.0, 0.0, 3.0), faces))
+    assert [s.outcome for s in mended.steps if s.name == "thicken"] == ["done"]
+    assert not [f for f in mended.after.findings if f.rule == 30]

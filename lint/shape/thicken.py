@@ -9,9 +9,9 @@ import numpy as np
 from lint.measure import Survey
 from lint.measure.walls import halved
 from lint.shape.sturdy import grain, sturdy, used_only
-from lint.shape.unite import among
+from lint.shape.unite import air_pockets, among
 from lint.shape.verify import sound, thin_regions
-from lint.shape.wrap import STRICT, crossing_pairs, tolerance_of
+from lint.shape.wrap import tolerance_of, uncrossed
 from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Weight, Zone
 
 # The core is drawn a little thicker than asked, so that its facets do not fall short; the next is tried where one grazes the skin.
@@ -66,8 +66,9 @@ def make(job: Job) -> Shaped:
 def _laid(part: Part, survey: Survey, cores: list[FloatArray], thick: float) -> tuple[Part, Survey]:
     """The part with the cores made one with it. Raises Declined when no thickness of theirs leaves the skin sound."""
     skin, low = survey.get("skin"), survey.get("extent").low
-    shells, deep = survey.get("shells"), STRICT * tolerance_of(skin.vertices, True)
+    shells, short, rounding = survey.get("shells"), grain(skin.vertices, True), tolerance_of(skin.vertices, True)
     solids, hollows = int((shells.volume > 0).sum()), int((shells.volume < 0).sum())
+    hollow = skin.vertices[np.unique(skin.faces[np.isin(shells.label, np.flatnonzero(shells.volume < 0))])]
     whole = _solid(skin.vertices - low, skin.faces)
     for spare in SPARES:
         radius = thick * spare / 2
@@ -79,15 +80,20 @@ def _laid(part: Part, survey: Survey, cores: list[FloatArray], thick: float) -> 
         mesh = solid.to_mesh64()
         vertices = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3] + low
         faces = np.asarray(mesh.tri_verts, dtype=np.int64)
-        new = part.with_mesh(*used_only(*sturdy(vertices, faces, grain(skin.vertices, True), among(vertices, skin.vertices))))
+        faces = faces[~air_pockets(vertices, faces, hollow)]  # where two thick walls meet they can shut air in between them
+        vertices, faces = used_only(*sturdy(vertices, faces, short, among(vertices, skin.vertices)))
+        try:  # sides that became one can cross their neighbours by a hair
+            vertices = uncrossed(vertices, vertices, faces, ~among(vertices, skin.vertices), short, rounding)
+        except Declined:
+            continue
+        new = part.with_mesh(vertices, faces)
         after = sound(new, "the thickened part")
         volume = after.get("shells").volume
-        # Where two thick walls meet they can shut air in between them, or a speck comes loose where they are cut off at the bed. Pieces
-        # that a wall joins are the better for it.
+        # A speck can come loose where the walls are cut off at the bed. Pieces that a wall joins are the better for it.
         kept = int((volume > 0).sum()) <= solids and int((volume < 0).sum()) <= hollows
-        if kept and not len(crossing_pairs(new.vertices, new.faces, deep)) and not len(after.get("crossings").pairs):
+        if kept and not len(after.get("crossings").pairs):
             return new, after
-    raise Declined("the thicker wall grazes the skin beside it or shuts air in, whatever its thickness: draw it thicker by hand")
+    raise Declined("the thicker wall grazes the skin beside it or leaves specks, whatever its thickness: draw it thicker by hand")
 
 
 def _cores(survey: Survey, thick: float, most: float) -> list[FloatArray]:
@@ -96,7 +102,8 @@ def _cores(survey: Survey, thick: float, most: float) -> list[FloatArray]:
     regions = thin_regions(survey, thick - 1e-3)
     cores: list[FloatArray] = []
     for region in (r for r in regions if r.least < most - 1e-3):
-        across = np.ptp(patches.point[region.patches], axis=0)
+        place = patches.point[region.patches]
+        across = np.ptp(place @ _frame(place).T, axis=0)
         if np.prod(across / (thick / 4) + 8) > CELLS:
             raise Declined(f"a thin wall {across.max():.0f} mm across is too large for this: print it larger, or draw it thicker")
         face, corners = halved(region.faces, skin.vertices[skin.faces[region.faces]], thick / 8)
@@ -114,11 +121,13 @@ def _thin(survey: Survey, thick: float) -> list[float]:
 
 
 def _swept(core: FloatArray, radius: float) -> Any:
-    """A solid of every place within `radius` mm of the points (k, 3), drawn on a grid of half the radius (marching cubes)."""
+    """A solid of every place within `radius` mm of the points (k, 3), drawn on a grid of half the radius (marching cubes) that lies
+    along them: the box round a slanting plate would hold a hundred times as many cells."""
     from scipy.spatial import cKDTree
     from skimage.measure import marching_cubes
 
-    pitch = radius / 2
+    pitch, frame = radius / 2, _frame(core)
+    core = core @ frame.T
     low = core.min(axis=0) - radius - 2 * pitch
     count = np.ceil((core.max(axis=0) + radius + 2 * pitch - low) / pitch).astype(np.int64) + 1
     grid = low + np.stack(np.meshgrid(*(np.arange(c) for c in count), indexing="ij"), axis=-1).reshape(-1, 3) * pitch
@@ -129,7 +138,18 @@ def _swept(core: FloatArray, radius: float) -> Any:
     vertices = low + vertices.astype(np.float64) * pitch
     a, b, c = (vertices[faces[:, k]] - low for k in range(3))
     inside_out = float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum()) < 0
-    return _solid(vertices, faces[:, ::-1] if inside_out else faces)
+    return _solid(vertices @ frame, faces[:, ::-1] if inside_out else faces)
+
+
+def _frame(points: FloatArray) -> FloatArray:
+    """(3, 3) rows: the directions along which points (k, 3) lie, the longest first, right-handed; the axes where they are few."""
+    if len(points) < 3:
+        return np.eye(3)
+    off = points - points.mean(axis=0)
+    frame: FloatArray = np.linalg.eigh(off.T @ off)[1].T[::-1].copy()
+    if np.linalg.det(frame) < 0:
+        frame[2] *= -1
+    return frame
 
 
 def _solid(vertices: FloatArray, faces: IntArray) -> Any:

@@ -47,7 +47,7 @@ def make(job: Job) -> Shaped:
         mesh = solid.to_mesh64()
         vertices = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3]
         faces = np.asarray(mesh.tri_verts, dtype=np.int64)
-        pocket = _pockets(vertices, faces, skin.vertices[np.unique(skin.faces[np.isin(shells.label, group.cavities)])])
+        pocket = air_pockets(vertices, faces, skin.vertices[np.unique(skin.faces[np.isin(shells.label, group.cavities)])])
         pockets.append(vertices[faces[pocket]])
         faces = faces[~pocket]
         meshes.append(used_only(*sturdy(vertices, faces, short, among(vertices, skin.vertices))))
@@ -76,7 +76,7 @@ def make(job: Job) -> Shaped:
     )  # fmt: skip
 
 
-def _pockets(vertices: FloatArray, faces: IntArray, known: FloatArray) -> BoolArray:
+def air_pockets(vertices: FloatArray, faces: IntArray, known: FloatArray) -> BoolArray:
     """(m,) faces of hollows that came of the union: closed pieces facing in that hold no point (k, 3) of a hollow that was there."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
