@@ -114,7 +114,7 @@ def test_a_slanting_plate_takes_no_more_cells_than_one_lying_straight(monkeypatc
     """The box round a plate at 45 degrees holds many times the cells of the box along it: it was declined as too large."""
     from lint.shape import thicken
 
-    monkeypatch.setattr(thicken, "CELLS", 60_000)
+    monkeypatch.setattr(thicken, "CELLS", 150_000)
     plate, faces = solids.box((14.0, 14.0, 0.3))
     turn = np.array([[0.5**0.5, 0.0, -(0.5**0.5)], [0.0, 1.0, 0.0], [0.5**0.5, 0.0, 0.5**0.5]])
     mended = thickened(((plate @ turn.T) + (0.0, 0.0, 3.0), faces))
