@@ -248,3 +248,15 @@ def unswept() -> Iterator[None]:
     finally:
         if was:
             gc.enable()
+
+
+@contextlib.contextmanager
+def swept() -> Iterator[None]:
+    """With the search for garbage, for as long as parts are judged: what a measurement leaves behind is large."""
+    was = gc.isenabled()
+    gc.enable()
+    try:
+        yield
+    finally:
+        if not was:
+            gc.disable()

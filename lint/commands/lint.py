@@ -44,17 +44,17 @@ def run(args: argparse.Namespace) -> int:
     if drawn and args.scheduler is not None:
         raise BadInput("pictures are drawn on this machine: leave out --scheduler, or --pictures, --sketch and --as page or png")
     run = Run(Facts(args.ticket, args.facts), only, tuple(shelf), drawn=drawn)
-    reports = look(paths, run, How(args.jobs, args.deadline, args.memory, args.fresh, args.scheduler))
-    report = Report(tuple(reports), EDITION, __version__, Weight[args.line.upper()], idle=idle)
-    if args.form == "png":
-        return write_card(report, args.to)
-    with unswept():
+    with unswept():  # over all of it: each time the search begins again it looks through everything
+        reports = look(paths, run, How(args.jobs, args.deadline, args.memory, args.fresh, args.scheduler))
+        report = Report(tuple(reports), EDITION, __version__, Weight[args.line.upper()], idle=idle)
+        if args.form == "png":
+            return write_card(report, args.to)
         text = render(report, args.form, beside(report, args.to) if args.pictures else {})
-    if args.to is None:
-        screen.put(text, machine=args.form != "terminal")
-    else:
-        screen.write(args.to, text)
-    return report.exit_code()
+        if args.to is None:
+            screen.put(text, machine=args.form != "terminal")
+        else:
+            screen.write(args.to, text)
+        return report.exit_code()
 
 
 def pictures_wanted(args: argparse.Namespace, paths: list[Path]) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import os
 from collections.abc import Callable
@@ -12,7 +13,7 @@ from typing import Any, TypeVar
 from lint.commands import screen
 from lint.commands.judging import Judge, Run, Task, before, picks, reading_notes, wanted
 from lint.commands.kept import Compared, report_of
-from lint.commands.known import Judged, Known, Standing
+from lint.commands.known import Judged, Known, Standing, swept
 from lint.commands.ledgers import accepted
 from lint.commands.room import room, taken_by
 from lint.commands.shelves import folders_stay
@@ -62,7 +63,8 @@ def _look(paths: list[Path], run: Run, how: How) -> list[PartReport]:
             standing = known.standing(run.parts)
             run = replace(run, known={**run.known, **known.values(standing)})
     asked = picks(wanted(run.only)) if known is None else known.picks
-    run = _with_the_shelf_measured(run, how, frozenset(pick.measurement for pick in asked))
+    with swept() if len(standing) < len(run.parts) else contextlib.nullcontext():
+        run = _with_the_shelf_measured(run, how, frozenset(pick.measurement for pick in asked))
     judge = Judge(run)
     said: dict[Path, Compared] = {}
     if known is not None and standing:
@@ -73,7 +75,8 @@ def _look(paths: list[Path], run: Run, how: How) -> list[PartReport]:
         if known is not None:
             known.keep(task.path, found)
 
-    judged = dict(zip((t.path for t in tasks), _judged(tasks, len(paths), judge, how, keep), strict=True))
+    with swept() if tasks else contextlib.nullcontext():
+        judged = dict(zip((t.path for t in tasks), _judged(tasks, len(paths), judge, how, keep), strict=True))
     if known is not None:
         known.close()
     return accepted([_told(path, standing.get(path), said.get(path), judged.get(path)) for path in paths], datetime.date.today())

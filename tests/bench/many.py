@@ -21,6 +21,7 @@ import numpy as np
 from corpus import solids
 from lint.save import write_part
 from lint.terms import Part, Source
+from tests.bench.timed import COMPILED
 
 SHOP = 'edition = 1\n[part]\nunits = "mm"\n[print]\nbed = [220.0, 220.0, 250.0]\n'
 BODIES = ("nose", "ear", "hand", "foot", "other")
@@ -89,9 +90,11 @@ def put(path: Path, number: int) -> None:
 def lint(folder: Path, store: Path | None, *words: str) -> tuple[float, str]:
     """Seconds of one whole `buckwright lint` of the folder, and its report as JSON."""
     named = {"BUCKWRIGHT_STORE": "off" if store is None else str(store)}
+    environment = {**os.environ, **named, "PYTHONPYCACHEPREFIX": str(COMPILED)}
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)  # as an installed program does, it keeps its compiled modules
     command = [sys.executable, "-m", "lint.cli", "lint", str(folder), *words]
     began = time.perf_counter()
-    done = subprocess.run(command, env={**os.environ, **named}, capture_output=True, text=True, check=False)
+    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
     seconds = time.perf_counter() - began
     if done.returncode not in (0, 1):
         raise RuntimeError(done.stderr or done.stdout[-2000:])
