@@ -62,7 +62,7 @@ def mended(job: Job) -> Shaped:
     part = job.part.with_mesh(patch.vertices, patch.faces)
     zones = _zones(patch)
     stays = STAYS * survey.get("extent").diagonal
-    if _moved(job, part, zones).max > stays:
+    if measured_move(job, part, zones).max > stays:
         raise Declined("the patch would have moved other skin")
     unit = "mm2" if in_mm else "square file units"
     left = bool(len(trouble_of(Survey(part)).faces))  # a sheet may still pass through a solid, which seat and unite see to
@@ -100,7 +100,7 @@ def _whole(job: Job, in_mm: bool, why: str) -> Shaped:
         film = _film(skin.vertices[rim.points], vertices, skin.vertices, skin.faces, pitch, rim.length)
         zones.append(_near(film, ZONE * pitch, "where a hole was closed"))
     zones = [z for z in zones if z.points]
-    moved = _moved(job, part, zones)
+    moved = measured_move(job, part, zones)
     off = _off(part, job.part, tuple(zones))
     unit = "mm" if in_mm else "file units"
     did = (
@@ -129,7 +129,7 @@ def apart(pieces: int, part: Part, how: str) -> tuple[str, ...]:
     return (f"{how} the part is in {solids} separate pieces: look whether they should hang together, and whether they do",)
 
 
-def _moved(job: Job, part: Part, zones: Iterable[Zone]) -> Moved:
+def measured_move(job: Job, part: Part, zones: Iterable[Zone]) -> Moved:
     """How far the skin moved, measured as the engine will: without the skin of sealed hollows, which nobody sees."""
     hidden: list[BoolArray | None] = []
     for survey in (job.survey, Survey(part)):

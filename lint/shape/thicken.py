@@ -8,6 +8,7 @@ import numpy as np
 
 from lint.measure import Survey
 from lint.measure.walls import halved
+from lint.shape.rewrap import measured_move
 from lint.shape.sturdy import grain, sturdy, used_only
 from lint.shape.unite import air_pockets, among
 from lint.shape.verify import sound, thin_regions
@@ -53,6 +54,8 @@ def make(job: Job) -> Shaped:
     spots = _sparse(np.vstack(every), thick)
     zone = Zone.near("along the thin wall", 2 * thick, spots)
     stays = max(1e-3, 2 * grain(job.part.vertices, True))
+    if measured_move(job, part, (zone,)).max > stays:
+        raise Declined("the thicker wall would bury skin beside it: draw it thicker by hand")
     fewer = some or bool(left)
     joined = survey.get("shells").count < job.survey.get("shells").count
     promise = Promise(
