@@ -101,7 +101,7 @@ def _laid(part: Part, survey: Survey, cores: list[FloatArray], thick: float) -> 
 
 def _cores(survey: Survey, thick: float, most: float) -> list[FloatArray]:
     """Points (k, 3) closely set along the middle of each wall that is thinner than `thick` and somewhere than `most`, one array a wall."""
-    skin, facets, patches, rays = (survey.get(n) for n in ("skin", "facets", "patches", "rays"))
+    skin, facets, patches, walls, rays = (survey.get(n) for n in ("skin", "facets", "patches", "walls", "rays"))
     regions = thin_regions(survey, thick - 1e-3)
     cores: list[FloatArray] = []
     for region in (r for r in regions if r.least < most - 1e-3):
@@ -113,8 +113,11 @@ def _cores(survey: Survey, thick: float, most: float) -> list[FloatArray]:
         point, normal = corners.mean(axis=1), facets.normal[face]
         met, far = rays.first_facing(point - rays.gap * normal, -normal, away=True, reach=2 * thick)
         thin = (far < thick) & (face < met)  # from one side of the wall only: the other would say the same
-        if thin.any():
-            cores.append(_sparse(point[thin] - (far[thin] / 2)[:, None] * normal[thin], thick / 8))
+        middle = point[thin] - (far[thin] / 2)[:, None] * normal[thin]
+        if not len(middle):  # of a few slanting faces the finer pieces can all look past it; where it was found to be thin, it is
+            own = region.patches
+            middle = patches.point[own] - (walls.thickness[own] / 2)[:, None] * facets.normal[patches.face[own]]
+        cores.append(_sparse(middle, thick / 8))
     return cores
 
 
