@@ -8,6 +8,7 @@ import pytest
 import corpus.fault_003_worthless_faces as fault
 from corpus import solids
 from lint.measure import Survey
+from lint.shape.tidy import turn_needles
 from tests.meshes import cases, mended, part, said
 from tests.scans import needs_scans, scan
 
@@ -141,3 +142,13 @@ def test_a_made_part_with_folded_faces() -> None:
     after = Survey(done.part)
     assert len(after.get("edges").crowded) == 0
     assert len(after.get("edges").open) <= 18
+
+
+@pytest.mark.parametrize("tip", [0.003, 0.05])
+def test_a_needle_is_not_turned_where_its_new_edge_would_cut_through_other_skin(tip: float) -> None:
+    """A pyramid stands with its point close over the face beside the needle, whose turning would raise that face by 0.006 mm there."""
+    points = np.array([[0, 0, 0], [10, 0, 0], [5, 0, 0.01], [5, -5, 0], [5, -2, tip], [4, -2, 3], [6, -2, 3], [5, -3, 3]])
+    faces = np.array([[0, 1, 2], [1, 0, 3], [4, 5, 6], [4, 6, 7], [4, 7, 5], [5, 7, 6]])
+    turned, count = turn_needles(part((points, faces)), 0.05)
+    assert count == (0 if tip < 0.006 else 1)
+    assert bool((turned.faces != faces).any()) == (tip > 0.006)

@@ -8,6 +8,7 @@ from lint.measure import Survey
 from lint.measure.dross import Twins
 from lint.measure.edges import Edges
 from lint.shape.compact import covers, without
+from lint.shape.crossing import crossing_faces
 from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch
 
 # With its copies gone, a shell may be seen for the first time to be mixed, inside out, crossing or overlapping.
@@ -156,7 +157,7 @@ def turn_needles(part: Part, least: float) -> tuple[Part, int]:
     """One layer of needles turned: with the face across its longest edge, the two become two others of the same outline.
 
     A needle whose longest edge is open is taken out; the rim then passes through its middle corner. None is turned where that
-    would draw an edge that is there already, fold the skin, or only make a worse needle.
+    would draw an edge that is there already, fold the skin, cut through other skin, or only make a worse needle.
     """
     survey = Survey(part)
     skin, edges, height = survey.get("skin"), survey.get("edges"), survey.get("heights")
@@ -196,6 +197,13 @@ def turn_needles(part: Part, least: float) -> tuple[Part, int]:
     faces = skin.faces.copy()
     faces[face[pick]] = np.stack((a, d, b), axis=1)[pick]
     faces[across[pick]] = np.stack((d, c, b), axis=1)[pick]
+    turned = np.zeros(len(faces), dtype=bool)
+    turned[face[pick]] = turned[across[pick]] = True
+    cut = crossing_faces(skin.vertices, faces, turned)
+    if cut.any():  # the new edge may run through skin that the old one passed by
+        back = pick[cut[face[pick]] | cut[across[pick]]]
+        faces[face[back]], faces[across[back]] = skin.faces[face[back]], skin.faces[across[back]]
+        pick = np.setdiff1d(pick, back)
     changed = len(pick) + int(gone.sum())
     if not changed or gone.all():
         return part, 0
