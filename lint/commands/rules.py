@@ -6,13 +6,13 @@ import argparse
 
 from lint.commands import screen
 from lint.report.catalogue import page, table
-from lint.rooms import all_fixes, all_rules
+from lint.rooms import all_rules, fixes_at_hand
 from lint.terms import BadInput
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the list or one page. Raises BadInput for a number that is no rule."""
-    rules, fixes = all_rules(), all_fixes()
+    rules, fixes = all_rules(), fixes_at_hand()
     if args.number is None:
         screen.put(table(rules, fixes))
         return 0

@@ -46,19 +46,24 @@ def plain(path: Path) -> dict[str, Any]:
 
 def ours(path: Path) -> dict[str, Any]:
     """The same questions, by the measurements."""
+    from concurrent.futures import ThreadPoolExecutor
+
     from lint import cores
     from lint.load import read
     from lint.measure import Survey
     from lint.measure.shells import regions
 
-    cores.use(os.cpu_count() or 1)  # as a lint does
+    cores.use(os.cpu_count() or 1)  # as a lint does, and with threads as it does
     survey = Survey(read(path, units="mm"))
+    survey.get("skin")
+    pool = ThreadPoolExecutor(1)
+    walls = pool.submit(survey.get, "walls")
     edges, shells, skin, facets = (survey.get(name) for name in ("edges", "shells", "skin", "facets"))
     down = np.flatnonzero((facets.normal[:, 2] < DOWN) & (skin.vertices[skin.faces, 2].max(axis=1) > skin.vertices[:, 2].min() + 0.1))
     return {
         "closed": edges.closed, "winding": bool(edges.agree.all()), "edges": len(edges.ends), "shells": shells.count,
         "volume": survey.get("volume"), "overhangs": len(regions(down, edges.neighbours, len(skin.faces))),
-        "wall": float(np.median(survey.get("walls").thickness)),
+        "wall": float(np.median(walls.result().thickness)),
     }  # fmt: skip
 
 
