@@ -238,25 +238,25 @@ def _is_large(path: Path) -> bool:
         return False
 
 
-@contextlib.contextmanager
-def unswept() -> Iterator[None]:
+def unswept() -> contextlib.AbstractContextManager[None]:
     """Without the search for garbage, which doubles the time for making a hundred thousand small things that all stay."""
-    was = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was:
-            gc.enable()
+    return _sweeping(False)
+
+
+def swept() -> contextlib.AbstractContextManager[None]:
+    """With the search for garbage, for as long as parts are judged: what a measurement leaves behind is large."""
+    return _sweeping(True)
 
 
 @contextlib.contextmanager
-def swept() -> Iterator[None]:
-    """With the search for garbage, for as long as parts are judged: what a measurement leaves behind is large."""
+def _sweeping(wanted: bool) -> Iterator[None]:
     was = gc.isenabled()
-    gc.enable()
+    _sweep(wanted)
     try:
         yield
     finally:
-        if not was:
-            gc.disable()
+        _sweep(was)
+
+
+def _sweep(wanted: bool) -> None:
+    (gc.enable if wanted else gc.disable)()

@@ -193,11 +193,6 @@ void tree_cast(const Tree *tree, const double *origin, const double *direction, 
     }
 }
 
-static double dot(const double *a, const double *b)
-{
-    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-}
-
 static void spot_between(const double *a, const double *b, const double *at, double *spot)
 {
     double ab[3], ap[3];
@@ -221,7 +216,8 @@ static void spot_on(const double *a, const double *b, const double *c, const dou
         ab[k] = b[k] - a[k], ac[k] = c[k] - a[k];
         ap[k] = at[k] - a[k], bp[k] = at[k] - b[k], cp[k] = at[k] - c[k];
     }
-    double n[3] = {ab[1] * ac[2] - ab[2] * ac[1], ab[2] * ac[0] - ab[0] * ac[2], ab[0] * ac[1] - ab[1] * ac[0]};
+    double n[3];
+    cross(ab, ac, n);
     if (!(dot(n, n) > 1e-24 * dot(ab, ab) * dot(ac, ac))) { /* a face without area is its sides */
         double other[3];
         spot_between(a, b, at, spot);

@@ -4,18 +4,6 @@
 #include <math.h>
 #include <stdlib.h>
 
-static double dot(const double *a, const double *b)
-{
-    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-}
-
-static void cross(const double *a, const double *b, double *to)
-{
-    to[0] = a[1] * b[2] - a[2] * b[1];
-    to[1] = a[2] * b[0] - a[0] * b[2];
-    to[2] = a[0] * b[1] - a[1] * b[0];
-}
-
 void fold_angles(const double *normal, const double *centre, const int64_t *neighbours, const uint8_t *agree, int64_t k, double *angle)
 {
     for (int64_t i = 0; i < k; i++) {

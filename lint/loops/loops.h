@@ -15,6 +15,18 @@
 #define FULL 4
 #define MOST_FACES ((int64_t)1 << 28)
 
+static inline double dot(const double *a, const double *b)
+{
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+}
+
+static inline void cross(const double *a, const double *b, double *to)
+{
+    to[0] = a[1] * b[2] - a[2] * b[1];
+    to[1] = a[2] * b[0] - a[0] * b[2];
+    to[2] = a[0] * b[1] - a[1] * b[0];
+}
+
 /* Four boxes, a coordinate at a time, so that a compiler can test all four at once. child: a node, or, below zero, a leaf: the
  * complement of 8 * (first face) + (faces - 1). An empty child has a box that nothing meets. */
 typedef struct {

@@ -33,11 +33,6 @@ static void keep(Walk *walk, int kind, int32_t i, int32_t j)
     to->pair[to->count++][1] = j;
 }
 
-static double dot(const double *a, const double *b)
-{
-    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-}
-
 /* The greatest and the least height of the corners of one face over the plane of another, and whether two lie in it and one not. */
 static void heights(const Walk *walk, int64_t of, int64_t over, double *high, double *low, int *edge)
 {
@@ -66,7 +61,8 @@ static int beside(const Walk *walk, int64_t i, int64_t j)
     }
     const double *a = tree->point[one[(mine + 1) % 3]], *b = tree->point[one[(mine + 2) % 3]], *n = walk->normal + 3 * (int64_t)tree->face[i];
     double e[3] = {b[0] - a[0], b[1] - a[1], b[2] - a[2]};
-    double inward[3] = {n[1] * e[2] - n[2] * e[1], n[2] * e[0] - n[0] * e[2], n[0] * e[1] - n[1] * e[0]};
+    double inward[3];
+    cross(n, e, inward);
     const double *p = tree->point[two[other]];
     double off[3] = {p[0] - a[0], p[1] - a[1], p[2] - a[2]};
     return dot(inward, off) <= 0;
@@ -82,7 +78,8 @@ static int clear(const Walk *walk, int64_t i, int64_t j)
         for (int c = 0; c < 3; c++) {
             const double *a = tree->point[own[c]], *b = tree->point[own[(c + 1) % 3]];
             double e[3] = {b[0] - a[0], b[1] - a[1], b[2] - a[2]};
-            double axis[3] = {n[1] * e[2] - n[2] * e[1], n[2] * e[0] - n[0] * e[2], n[0] * e[1] - n[1] * e[0]};
+            double axis[3];
+            cross(n, e, axis);
             double most = -INFINITY, length = sqrt(dot(axis, axis)); /* the face itself lies on the side where the axis leads */
             for (int k = 0; k < 3; k++) {
                 const double *p = tree->point[other[k]];

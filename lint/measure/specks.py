@@ -274,7 +274,6 @@ def _samples(skin: Skin, clumps: _Clumps) -> tuple[FloatArray, FloatArray, IntAr
 def _gaps(skin: Skin, pieces: _Clumps, main: int) -> FloatArray:
     """(k,) least distance between each piece and the main one, mm, from 64 corners of the piece and, for the hundred largest, from
     4096 corners of the main one."""
-
     gap = np.zeros(pieces.count)
     others = np.array([p for p in range(pieces.count) if p != main])
     if not len(others):

@@ -81,7 +81,6 @@ def hopeless(survey: Survey, kept: Rim | None, main: int, failed: set[int]) -> d
 
 def twice(survey: Survey, shell: int, main: int) -> bool:
     """Whether a shell lies close along the main one all over, and is the smaller of the two by far."""
-
     skin, shells = survey.get("skin"), survey.get("shells")
     if shells.area[shell] > 0.5 * shells.area[main]:
         return False

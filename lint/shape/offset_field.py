@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from lint.measure.boxes import morton
 from lint.measure.columns import Grid, grid_around, times_inside
 from lint.measure.nearest import Closest, distance_to_faces
 from lint.terms import BoolArray, Declined, FloatArray, IntArray
@@ -69,23 +70,10 @@ class Near:
         """Distance of each point (k, 3) to the nearest face, mm, (k,), and where on the face that is (k, 3)."""
         if not len(points):
             return np.zeros(0), np.zeros((0, 3))
-        order = _neighbours_together(points)
+        order = np.argsort(morton(points))  # neighbours one after another, so that the tree is walked out of the cache
         far, where = np.empty(len(points)), np.empty((len(points), 3))
         far[order], _, where[order] = self._closest(points[order])
         return far, where
-
-
-def _neighbours_together(points: FloatArray) -> IntArray:
-    """An order (k,) of points in which neighbours come one after another (Morton 1966), so that the tree is walked out of the cache."""
-    low, high = points.min(axis=0), points.max(axis=0)
-    cell = ((points - low) / max(float((high - low).max()), 1e-300) * 1023).astype(np.int64)
-    key = np.zeros(len(points), dtype=np.int64)
-    for axis in range(3):
-        bits = cell[:, axis]
-        for shift, mask in ((16, 0x030000FF), (8, 0x0300F00F), (4, 0x030C30C3), (2, 0x09249249)):
-            bits = (bits | (bits << shift)) & mask
-        key |= bits << axis
-    return np.argsort(key)
 
 
 def surface_of(depth: Depth, field: Field) -> tuple[FloatArray, IntArray]:
