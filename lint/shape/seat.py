@@ -10,6 +10,7 @@ from lint.shape.carry import Built
 from lint.shape.crop import Plane, cut_along
 from lint.shape.facing import SCRAP_SHARE, asked_up, facing, main_sheet, outer_rim, turn_to_top
 from lint.shape.level import REST_SHARE, SNAP, Levelled, level, stumps, tip_angle_of
+from lint.shape.pins import pinned
 from lint.shape.rewrap import apart
 from lint.shape.sheet import Base, Seated, seat_sheet, ways_to_weigh
 from lint.shape.triangles import spots_on
@@ -58,14 +59,15 @@ def _solid(job: Job) -> Shaped:
     turn, said = _standing(job)
     wider = settings.margin if LAND in _called(job) else None
     if said == "" and not _called(job) and _stands(survey) and _stands_hollow(job):
-        raise Declined("it sits flat and firm already")
+        return _joined(job)
     faces = skin.faces[shells.label >= 0]
     points = skin.vertices @ turn.T
     made = level(points, faces, _base(job, wider))
     moved = np.eye(4)
     moved[:3, :3] = turn
     moved[2, 3] = -made.floor
-    new = _part(part, made.built, made.floor, np.zeros((0, 3), dtype=np.int64), points, moved)
+    pins = pinned(_part(part, made.built, made.floor, np.zeros((0, 3), dtype=np.int64), points, moved), settings.nozzle)
+    new = pins.part
     after = sound(new, "the seated part")
     if not _stands(after):
         raise Declined("no level cut within reach lets it stand: lay it another way, or give it a wider base by hand")
@@ -73,11 +75,25 @@ def _solid(job: Job) -> Shaped:
     kept = "same" if after.get("shells").count == shells.count else "any"  # a small piece may lie below the cut, or be cut in two
     return Shaped(
         new,
-        Promise(skin_max=SNAP, skin_p99=SNAP, volume="any", pieces=kept, clears=_called(job), may_raise=MAY_RAISE),
-        _told_level(made, said, settings.base),
-        zones=(under,),
+        Promise(skin_max=SNAP + pins.most, skin_p99=SNAP + pins.most, volume="any", pieces=kept, clears=_called(job), may_raise=MAY_RAISE),
+        _told_level(made, said, settings.base) + pins.said,
+        zones=(under, *pins.zones),
         moved=moved,
         cautions=apart(1, new, AS_SEATED),
+    )
+
+
+def _joined(job: Job) -> Shaped:
+    """A part that stands already, with its loose pieces joined to it. Raises Declined when there are none that can be."""
+    pins = pinned(job.part, job.settings.nozzle, job.survey)
+    if not pins.joined:
+        raise Declined("it sits flat and firm already")
+    return Shaped(
+        pins.part,
+        Promise(skin_max=pins.most, skin_p99=pins.most, volume="any", pieces="fewer", may_raise=MAY_RAISE),
+        "it sits flat and firm already" + pins.said,
+        zones=pins.zones,
+        cautions=apart(1, pins.part, AS_SEATED),
     )
 
 
@@ -163,15 +179,18 @@ def _sheet(job: Job) -> Shaped:
     moved[:3, :3] = turn
     moved[2, 3] = -seated.floor
     rest, around, cut = _above(seated, points, skin.faces, shells, ~np.isin(np.arange(shells.count), [main, *scraps]))
-    new = _part(part, seated.built, seated.floor, rest, around, moved)
+    pins = pinned(_part(part, seated.built, seated.floor, rest, around, moved), settings.nozzle)
+    new = pins.part
     sound(new, "the seated part")
     cautions = ((way.assumed,) if way.assumed else ()) + apart(1, new, AS_SEATED)
     return Shaped(
         new,
-        Promise(skin_max=0.0, skin_p99=0.0, volume="any", pieces="any" if cut else "fewer" if scraps else "same", clears=_called(job),
-                may_raise=MAY_RAISE),
-        _told(seated, way.said, settings.base, len(scraps)) + (f"; cut off {cut} pieces that reached below it" if cut else ""),
-        zones=_zones(seated, points, skin.faces[np.isin(shells.label, scraps)]),
+        Promise(skin_max=pins.most, skin_p99=pins.most, volume="any", clears=_called(job), may_raise=MAY_RAISE,
+                pieces="any" if cut else "fewer" if scraps or pins.joined else "same"),
+        _told(seated, way.said, settings.base, len(scraps))
+        + (f"; cut off {cut} pieces that reached below it" if cut else "")
+        + pins.said,
+        zones=(*_zones(seated, points, skin.faces[np.isin(shells.label, scraps)]), *pins.zones),
         moved=moved,
         cautions=cautions,
     )  # fmt: skip

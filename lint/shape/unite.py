@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from lint.measure import Survey
@@ -30,6 +32,37 @@ def make(job: Job) -> Shaped:
     ready = [g for g in groups if g.sound and np.isfinite(g.volume)]
     if not ready:
         raise Declined(_why_not(groups, survey))
+    made = united(part, survey, ready)
+    shells_in = sum(len(g.shells) for g in ready)
+    did = f"united {shells_in} shells into {len(ready)}" + (f", keeping {n} hollows" if (n := sum(len(g.cavities) for g in ready)) else "")
+    if made.let_in:
+        did += f"; shells that only touched were let into each other by {made.let_in:.3g} mm"
+    if made.zones:
+        did += "; filled pockets of air that the shells shut in between them"
+    fewer = made.count < survey.get("shells").count and not made.let_in
+    return Shaped(
+        made.part,
+        Promise(skin_max=made.most, skin_p99=made.most, volume="any", pieces="fewer" if fewer else "any",
+                clears=(10,) if len(ready) == len(groups) else (), lessens=() if len(ready) == len(groups) else (10,)),
+        did,
+        made.zones,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class United:
+    """A part whose overlapping shells became one. count: its shells; let_in: mm by which shells that only touched were let into each
+    other; most: mm that skin may have moved; zones: the hollows that were filled."""
+
+    part: Part
+    count: int
+    let_in: float
+    most: float
+    zones: tuple[Zone, ...]
+
+
+def united(part: Part, survey: Survey, ready: list[Overlap]) -> United:
+    """Each of the sound groups as one solid, all other shells as they are. Raises Declined where they do not become sound."""
     skin, shells = survey.get("skin"), survey.get("shells")
     tolerance = survey.get("crossings").tolerance
     touching = [g for g in ready if g.how == "touch"]
@@ -52,28 +85,13 @@ def make(job: Job) -> Shaped:
         faces = faces[~pocket]
         meshes.append(used_only(*sturdy(vertices, faces, short, among(vertices, skin.vertices))))
     new = part.with_mesh(*stacked(meshes))
-    count = _check(new, len(groups) - len(ready))
-    shells_in = sum(len(g.shells) for g in ready)
-    moved = LET_IN * tolerance if touching else 0.0
+    count = _check(new, len(survey.get("overlaps")) - len(ready))
+    let_in = LET_IN * tolerance if touching else 0.0
     # Points made by the cut that a 32-bit file could not tell apart become one, and the skin between old points goes with them.
-    most = moved + 2 * short
-    did = f"united {shells_in} shells into {len(ready)}" + (f", keeping {n} hollows" if (n := sum(len(g.cavities) for g in ready)) else "")
-    if touching:
-        did += f"; shells that only touched were let into each other by {moved:.3g} mm"
-    zones: tuple[Zone, ...] = ()
-    corners = np.vstack(pockets)
-    if len(corners):
-        spots, spacing = spots_on(corners.reshape(-1, 3), np.arange(3 * len(corners)).reshape(-1, 3))
-        why = "a pocket of air shut in between the shells, filled"
-        zones = (Zone.near(why, spacing, spots),)
-        did += "; filled pockets of air that the shells shut in between them"
-    return Shaped(
-        new,
-        Promise(skin_max=most, skin_p99=most, volume="any", pieces="fewer" if count < shells.count and not touching else "any",
-                clears=(10,) if len(ready) == len(groups) else (), lessens=() if len(ready) == len(groups) else (10,)),
-        did,
-        zones,
-    )  # fmt: skip
+    corners = np.vstack(pockets).reshape(-1, 3)
+    spots, spacing = spots_on(corners, np.arange(len(corners)).reshape(-1, 3))
+    filled = (Zone.near("a pocket of air shut in between the shells, filled", spacing, spots),) if len(corners) else ()
+    return United(new, count, let_in, let_in + 2 * short, filled)
 
 
 def air_pockets(vertices: FloatArray, faces: IntArray, known: FloatArray) -> BoolArray:
