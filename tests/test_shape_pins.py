@@ -36,13 +36,34 @@ def test_a_knob_that_stands_a_hair_off_is_joined_and_the_rest_of_the_skin_stays(
     assert max(zone.size for zone in shaped.zones) < 8
 
 
-def test_what_stands_off_farther_than_counts_as_touching_is_not_joined() -> None:
+def test_a_small_piece_that_hangs_in_the_air_is_hung_on_across_a_wider_gap() -> None:
+    shaped = seated(part_of(*solids.joined(BLOCK, knob(6.0))))
+    assert Survey(shaped.part).get("shells").count == 1
+    assert "6.00 mm off joined" in shaped.did
+
+
+def test_what_hangs_farther_off_than_it_is_long_is_left() -> None:
     with pytest.raises(Declined, match="flat and firm"):
-        seated(part_of(*solids.joined(BLOCK, knob(1.5))))
+        seated(part_of(*solids.joined(BLOCK, knob(20.0))))
+
+
+def test_a_large_piece_in_the_air_is_not_hung_on_a_pin() -> None:
+    assert not pinned(part_of(*solids.joined(BLOCK, knob(4.0, 18.0))), 0.4).joined
+
+
+def test_pins_beside_shells_that_overlap_wait_for_unite() -> None:
+    """What is buried by uniting is no business of the pins: they are laid in as shells of their own."""
+    overlapping = solids.joined(BLOCK, solids.ball(6.0, (10.0, 10.0, 20.0), level=3))
+    part = part_of(*solids.joined(overlapping, knob(3.0)))
+    made = pinned(part, 0.4)
+    assert made.joined == 1
+    assert made.pieces == "any"
+    assert Survey(made.part).get("shells").count == 4
+    assert len(Survey(made.part).get("overlaps")) == 1
 
 
 def test_two_parts_side_by_side_stay_two() -> None:
-    part = part_of(*solids.joined(BLOCK, solids.box((60.0, 40.0, 20.0), (80.0, 0.0, 0.0), step=5.0)))
+    part = part_of(*solids.joined(BLOCK, solids.box((20.0, 20.0, 20.0), (62.0, 0.0, 0.0), step=5.0)))
     assert not pinned(part, 0.4).joined
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from lint.measure import Survey
@@ -10,6 +12,7 @@ from lint.shape.facing import SCRAP_SHARE, main_sheet, outer_rim
 from lint.shape.fill import patches
 from lint.shape.leave import hopeless, left_out, main_shell
 from lint.shape.lids import Hole, filled_holes, joined, simple_loops
+from lint.shape.stitch import sewn_up
 from lint.shape.sturdy import used_only
 from lint.shape.triangles import spots_on
 from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Promise, Shaped, Touch, Zone
@@ -17,8 +20,8 @@ from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Promise, Shaped
 fix = Fix(
     name="close",
     touch=Touch.SKIN,
-    does="fills holes with a patch that follows the skin around them, and leaves out open bits that are no part of the solid; the skin "
-    "itself stays, and the outer rim of a sheet is left for seat",
+    does="sews up slits and fills holes with a patch that follows the skin around them, and leaves out open bits that are no part of the "
+    "solid; the skin itself stays, and the outer rim of a sheet is left for seat",
 )
 
 # A closed scrap thinner than this share of its own width is two skins on each other, not a solid.
@@ -28,17 +31,38 @@ SCRAP = 0.02
 MAY_RAISE = (9, 10, 30, 31, 32, 33, 34, 36, 37, 38, 39, 51, 52)
 
 
+# The skin beside a slit moves by as much as the points lay off the side, and a hair more where it bends there.
+STRETCH = 1.05
+
+
 _ROUGH = "; {} of them through skin that is in the way, which rewrap is to cut out"
 
 
 @fix.make
 def make(job: Job) -> Shaped:
-    """Fill every hole that can be filled cleanly, and leave out open pieces that are no part of the solid.
+    """Sew up slits along sides, fill every hole that can be filled cleanly, and leave out open pieces that are no part of the solid.
 
     Raises Declined when there is nothing to do, or nothing but the rim that seat takes.
     """
     if not len(job.survey.get("edges").open):
         raise Declined("the skin has no open rim")
+    sewn = sewn_up(job.survey)
+    if sewn is None:
+        return _filled(job)
+    part = job.part.with_mesh(job.survey.get("skin").vertices, sewn.faces)
+    called = tuple(sorted({f.rule for f in job.findings}))
+    move = STRETCH * sewn.widest
+    slits = "a slit" if sewn.slits == 1 else f"{sewn.slits} slits"
+    did = f"sewed up {slits} up to {sewn.widest:.2g} wide, where points of one side lay along another"
+    only = Promise(skin_max=move, skin_p99=move, volume="any", lessens=called, may_raise=MAY_RAISE)
+    try:
+        rest = _filled(replace(job, part=part, survey=Survey(part)))
+    except Declined:
+        return Shaped(part, only, did)
+    return replace(rest, promise=replace(rest.promise, skin_max=move, skin_p99=move), did=f"{did}; {rest.did}")
+
+
+def _filled(job: Job) -> Shaped:
     main = main_shell(job.survey)
     first = left_out(job.survey, main)
     survey = _survey_without(job, first) if first else job.survey

@@ -12,6 +12,7 @@ from lint.shape.fill import patches
 from lint.shape.lids import Hole, filled_holes, simple_loops
 from lint.shape.patch import MOST_LOST, Patched, pitch_near, prove, strewn, trimmed
 from lint.shape.sturdy import used_only
+from lint.shape.wrap import STRICT, crossing_pairs, tolerance_of
 from lint.shape.zip import rims_of
 from lint.terms import BoolArray, Declined, IntArray
 
@@ -19,15 +20,16 @@ RINGS = 4  # so many rings of faces round the trouble are cut out at most
 MOST_CUT = 0.1  # share of the skin that may be cut out
 
 
-def darned(survey: Survey, in_mm: bool) -> Patched:
+def darned(survey: Survey, in_mm: bool, grazing: bool = False) -> Patched:
     """Cut out every crossing of a shell with itself, and the crowded edges, and close the holes. Raises Declined with the reason.
 
-    Crossings of one shell with another stay: to cut them out would part what belongs together.
+    Crossings of one shell with another stay: to cut them out would part what belongs together. grazing: what crosses less deep than is
+    taken for rounding is cut out as well: no saw or slicer minds it, but a cut through it leaves no clean outline.
     """
     skin, shells, facets = survey.get("skin"), survey.get("shells"), survey.get("facets")
     whole = np.flatnonzero(facets.area > 0)
     faces, area, shell = skin.faces[whole], facets.area[whole], shells.label[whole]
-    bad = np.isin(whole, _broken(survey))
+    bad = np.isin(whole, np.union1d(_broken(survey), grazes(survey, in_mm)) if grazing else _broken(survey))
     if not bad.any():
         raise Declined("no shell passes through itself")
     pitch = pitch_near(survey, whole[bad])
@@ -57,6 +59,13 @@ def _broken(survey: Survey) -> IntArray:
     odd = np.union1d(table.crowded, table.neighbour_edge[~table.agree])
     found: IntArray = np.union1d(crossings.pairs[crossings.within].reshape(-1), np.flatnonzero(np.isin(table.half_edge, odd)) // 3)
     return found
+
+
+def grazes(survey: Survey, in_mm: bool) -> IntArray:
+    """Faces that cross another of their own shell, even if far less deep than is judged."""
+    skin, shells = survey.get("skin"), survey.get("shells")
+    pairs = crossing_pairs(skin.vertices, skin.faces, STRICT * tolerance_of(skin.vertices, in_mm))
+    return np.unique(pairs[shells.label[pairs[:, 0]] == shells.label[pairs[:, 1]]])
 
 
 def _left_over(faces: IntArray, area: np.ndarray, shell: IntArray, cut: BoolArray) -> BoolArray:

@@ -1,7 +1,8 @@
 """Pins: closed pieces that stand a hair off the part are joined to it, so that what comes off the bed is one solid.
 
 A tooth drawn a tenth of a millimetre off its gum, an eye that does not quite meet its lids: they belong to the part, but nothing holds
-them. A short round pin across the gap, where the two are nearest and its ends lie buried in both, does.
+them. A short round pin across the gap, where the two are nearest and its ends lie buried in both, does. A small piece that hangs in the
+air over the base is held by nothing at all, and gets a pin across a wider gap: whoever does not want the piece breaks it off.
 """
 
 from __future__ import annotations
@@ -19,8 +20,12 @@ from lint.shape.triangles import spots_on
 from lint.shape.unite import United, stacked, united
 from lint.terms import BoolArray, Declined, FloatArray, IntArray, Part, Zone
 
-# A gap is spanned up to the share of a piece's own length that counts as touching when stray pieces are told (lint/measure/specks.py):
-# whatever stands farther off was put there, and is told instead.
+# A gap is spanned up to the share of a piece's own length that counts as touching when stray pieces are told (lint/measure/specks.py),
+# or, where the piece is small beside the part (by volume) and hangs in the air, up to its whole length. What stands farther off, or on
+# the bed by itself, was put there, and is told instead.
+HANGS = 1.0
+SMALL = 0.1
+OFF_BED = 0.01  # of its length: higher than that over the lowest point a piece does not stand
 MOST = 60  # pieces joined: a file of more is no buck
 WIDTHS = (0.25, 0.16, 0.1)  # of the piece's length, tried from the widest down, but never under two beads of the nozzle
 DEPTHS = (1.0, 0.5)  # how far the ends reach into either side, in widths
@@ -32,13 +37,14 @@ WITHIN = 0.75  # winding number of what lies well inside
 @dataclass(frozen=True)
 class Pinned:
     """part: with its pieces joined, where any could be; joined: how many; gap: mm, the widest spanned; zones: round the pins; most: mm
-    that skin elsewhere may have moved."""
+    that skin elsewhere may have moved; pieces: what may be promised of their number ("any" where the pins are shells yet to be united)."""
 
     part: Part
     joined: int = 0
     gap: float = 0.0
     zones: tuple[Zone, ...] = ()
     most: float = 0.0
+    pieces: str = "fewer"
 
     @property
     def said(self) -> str:
@@ -58,20 +64,26 @@ def pinned(part: Part, nozzle: float, survey: Survey | None = None) -> Pinned:
     pins = _pins(survey.get("skin").vertices, bodies, nozzle)
     if not pins:
         return Pinned(part)
+    widest, zones = max(pin.gap for pin in pins), tuple(pin.zone for pin in pins)
+    bars = part.with_mesh(*stacked([(part.vertices, part.faces), *(pin.mesh for pin in pins)]))
+    if survey.get("overlaps"):  # unite comes for these, and takes the pins along
+        return Pinned(bars, len(pins), widest, zones, pieces="any")
     try:
-        made = _fused(part, [pin.mesh for pin in pins])
+        made = _fused(part, bars)
     except Declined:
         return Pinned(part)
-    return Pinned(made.part, len(pins), max(pin.gap for pin in pins), (*(pin.zone for pin in pins), *made.zones), made.most)
+    return Pinned(made.part, len(pins), widest, (*zones, *made.zones), made.most)
 
 
 @dataclass(frozen=True)
 class _Body:
-    """Closed shells that overlap, with their cavities: a solid by itself. faces: (m, 3) of the skin's points; length: mm."""
+    """Closed shells that overlap, with their cavities: a solid by itself. faces: (m, 3) of the skin's points; length: mm;
+    reach: how wide a gap beside it may be spanned, mm."""
 
     faces: IntArray
     volume: float
     length: float
+    reach: float
 
 
 @dataclass(frozen=True)
@@ -92,12 +104,15 @@ def _bodies(survey: Survey) -> list[_Body]:
     body = np.where(owner >= 0, owner, np.arange(shells.count))
     for group in overlaps:
         body[np.isin(body, group.shells)] = group.shells[0]
-    every = []
+    bodies: list[_Body] = []
+    largest = max((float(shells.volume[body == one].sum()) for one in np.unique(body)), default=0.0)
     for one in np.unique(body):
         own = np.isin(shells.label, np.flatnonzero(body == one))
         volume, length = float(shells.volume[body == one].sum()), float(spans(skin, np.where(own, 0, -1), 1)[0])
-        every.append(_Body(skin.faces[own], volume, length))
-    return sorted((b for b in every if b.volume > 0), key=lambda b: -b.volume)
+        lifted = float(shells.low[body == one, 2].min() - shells.low[:, 2].min())
+        hangs = volume < SMALL * largest and lifted > OFF_BED * length
+        bodies.append(_Body(skin.faces[own], volume, length, (HANGS if hangs else APART) * length))
+    return sorted((b for b in bodies if b.volume > 0), key=lambda b: -b.volume)
 
 
 def _pins(vertices: FloatArray, bodies: list[_Body], nozzle: float) -> list[_Pin]:
@@ -133,7 +148,7 @@ class _Near:
 
 def _near(vertices: FloatArray, piece: _Body, other: _Body) -> _Near | None:
     """Where two pieces come so near that the gap may be spanned, asked from corners and places all over each; None where nowhere."""
-    most = APART * min(piece.length, other.length)
+    most = min(piece.reach, HANGS * other.length)
     corners = [vertices[np.unique(b.faces)] for b in (piece, other)]
     low = np.maximum(*(c.min(axis=0) for c in corners)) - most
     high = np.minimum(*(c.max(axis=0) for c in corners)) + most
@@ -194,12 +209,10 @@ def _round(start: FloatArray, end: FloatArray, radius: float) -> tuple[FloatArra
     return np.vstack((start + ring, end + ring)), faces
 
 
-def _fused(part: Part, pins: list[tuple[FloatArray, IntArray]]) -> United:
-    """The part with its pins, and with all they touch made one solid. Raises Declined when it does not become sound."""
-    bars = part.with_mesh(*stacked([(part.vertices, part.faces), *pins]))
+def _fused(part: Part, bars: Part) -> United:
+    """A part and its pins, `bars` being both in one mesh, made one solid. Raises Declined when it does not become sound."""
     survey = Survey(bars)
-    mine = survey.get("shells").label[len(part.faces) :]
-    groups = [g for g in survey.get("overlaps") if np.isin(g.shells, mine).any()]
+    groups = list(survey.get("overlaps"))
     if not all(g.sound and np.isfinite(g.volume) for g in groups):
         raise Declined("a pin meets skin that is not sound")
     made = united(bars, survey, groups)

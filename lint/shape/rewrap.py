@@ -8,7 +8,7 @@ import numpy as np
 
 from lint.measure import Survey
 from lint.measure.displacement import SAMPLES, Moved, in_zones, sample, skin_moved
-from lint.shape.darn import darned
+from lint.shape.darn import darned, grazes
 from lint.shape.facing import OUTER_SHARE, vector_area
 from lint.shape.patch import Patched, patched, trouble_of
 from lint.shape.wrap import pitch_for, rewrap_mesh
@@ -61,6 +61,9 @@ def mended(job: Job) -> Shaped:
             raise reason from None
     part = job.part.with_mesh(patch.vertices, patch.faces)
     zones = _zones(patch)
+    free = freed(part, Survey(part))
+    if free is not None:
+        part, zones = free[0], (*zones, *free[1])
     stays = STAYS * survey.get("extent").diagonal
     if measured_move(job, part, zones).max > stays:
         raise Declined("the patch would have moved other skin")
@@ -77,6 +80,19 @@ def mended(job: Job) -> Shaped:
         cautions=(("skin that came out beyond a crossing inside out was left out",) if len(patch.lost) else ())
         + apart(int(survey.get("shells").count), part, MENDED),
     )
+
+
+def freed(part: Part, survey: Survey) -> tuple[Part, tuple[Zone, ...]] | None:
+    """The part with new skin where its skin grazes itself, less deep than is judged, and the zones of that; None where nothing does,
+    or nothing better fits there."""
+    in_mm = part.units is not None
+    if not len(grazes(survey, in_mm)):
+        return None
+    try:
+        patch = darned(survey, in_mm, grazing=True)
+    except Declined:
+        return None
+    return part.with_mesh(patch.vertices, patch.faces), _zones(patch)
 
 
 def _whole(job: Job, in_mm: bool, why: str) -> Shaped:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from lint.measure import Survey
@@ -11,7 +13,7 @@ from lint.shape.crop import Plane, cut_along
 from lint.shape.facing import SCRAP_SHARE, asked_up, facing, main_sheet, outer_rim, turn_to_top
 from lint.shape.level import REST_SHARE, SNAP, Levelled, level, stumps, tip_angle_of
 from lint.shape.pins import pinned
-from lint.shape.rewrap import apart
+from lint.shape.rewrap import apart, freed
 from lint.shape.sheet import Base, Seated, seat_sheet, ways_to_weigh
 from lint.shape.triangles import spots_on
 from lint.shape.verify import sound
@@ -48,7 +50,17 @@ def make(job: Job) -> Shaped:
         raise Declined("there is no skin to seat")
     if len(job.survey.get("edges").open):
         return _sheet(job)
-    return _solid(job)
+    try:
+        return _solid(job)
+    except Declined:
+        free = freed(job.part, job.survey)
+        if free is None:
+            raise
+    part, zones = free
+    shaped = _solid(replace(job, part=part, survey=Survey(part)))
+    move = shaped.moved if shaped.moved is not None else np.eye(4)
+    new = tuple(Zone.near(z.why, z.size, np.array(z.points) @ move[:3, :3].T + move[:3, 3]) for z in zones)
+    return replace(shaped, zones=(*shaped.zones, *new), did=f"laid new skin where the old grazed itself; {shaped.did}")
 
 
 def _solid(job: Job) -> Shaped:
@@ -90,7 +102,7 @@ def _joined(job: Job) -> Shaped:
         raise Declined("it sits flat and firm already")
     return Shaped(
         pins.part,
-        Promise(skin_max=pins.most, skin_p99=pins.most, volume="any", pieces="fewer", may_raise=MAY_RAISE),
+        Promise(skin_max=pins.most, skin_p99=pins.most, volume="any", pieces=pins.pieces, may_raise=MAY_RAISE),
         "it sits flat and firm already" + pins.said,
         zones=pins.zones,
         cautions=apart(1, pins.part, AS_SEATED),
@@ -186,7 +198,7 @@ def _sheet(job: Job) -> Shaped:
     return Shaped(
         new,
         Promise(skin_max=pins.most, skin_p99=pins.most, volume="any", clears=_called(job), may_raise=MAY_RAISE,
-                pieces="any" if cut else "fewer" if scraps or pins.joined else "same"),
+                pieces="any" if cut else pins.pieces if pins.joined else "fewer" if scraps else "same"),
         _told(seated, way.said, settings.base, len(scraps))
         + (f"; cut off {cut} pieces that reached below it" if cut else "")
         + pins.said,
