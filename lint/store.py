@@ -63,6 +63,10 @@ class Store:
                 os.utime(path)
         return content
 
+    def holds(self, key: str) -> bool:
+        """Whether there is something under a key, whole or not."""
+        return os.path.exists(self._path(key))
+
     def put(self, key: str, content: bytes) -> bool:
         """Keep content under a key, in place of what was there; whether that was done."""
         if not self._usable and not self._ready(make=True):

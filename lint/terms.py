@@ -9,6 +9,7 @@ from __future__ import annotations
 import enum
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -437,6 +438,21 @@ class PartReport:
     scene: Any = None
     stored: bool = False
 
+    @cached_property
+    def ended(self) -> Mapping[Outcome, Sequence[RuleResult]]:
+        """The rules by how they ended; each way is there."""
+        ways: dict[Outcome, list[RuleResult]] = {outcome: [] for outcome in Outcome}
+        clean, not_run = ways[Outcome.CLEAN].append, ways[Outcome.NOT_RUN].append
+        for result in self.rules:  # the two most frequent first: this is done for every part of a large run
+            outcome = result.outcome
+            if outcome is Outcome.CLEAN:
+                clean(result)
+            elif outcome is Outcome.NOT_RUN:
+                not_run(result)
+            else:
+                ways[outcome].append(result)
+        return ways
+
     def worst(self) -> Weight | None:
         """The heaviest weight that counts, or None."""
         return max((f.weight for f in self.findings if f.counts), default=None)
@@ -496,4 +512,4 @@ class Report:
 
 
 def _broke(part: PartReport) -> bool:
-    return any(r.outcome is Outcome.BROKE for r in part.rules)
+    return bool(part.ended[Outcome.BROKE])

@@ -19,7 +19,7 @@ from corpus import solids
 from lint.cli import main
 from lint.commands import cluster, looking
 from lint.commands.judging import Run, Task
-from lint.commands.known import machine
+from lint.commands.keys import machine
 from lint.commands.looking import How, look
 from lint.commands.shelves import Facts
 from lint.save import write_part

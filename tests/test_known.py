@@ -14,9 +14,9 @@ import pytest
 
 from corpus import solids
 from lint.cli import main
-from lint.commands import judging, kept, known
+from lint.commands import judging, kept, keys
 from lint.commands.judging import Run
-from lint.commands.known import Keys
+from lint.commands.keys import Keys
 from lint.commands.listing import comparing
 from lint.commands.looking import How, look
 from lint.commands.shelves import Facts
@@ -178,7 +178,7 @@ def test_flags_rules_and_the_way_of_casting_rays_have_results_of_their_own(
     monkeypatch.setenv("BUCKWRIGHT_RAYS", "plain")
     told(capsys)
     assert len(examined) == 6
-    monkeypatch.setattr(known, "program", lambda: "another version")
+    monkeypatch.setattr(keys, "program", lambda: "another version")
     told(capsys)
     assert len(examined) == 7
 
@@ -190,21 +190,22 @@ def test_a_copy_that_comes_or_goes_is_told_of_by_parts_that_have_not_changed(she
     examined.clear()
     put(shelf / "again.ply", (20, 30, 42), (100, 0, 0))
     after = told(capsys)
-    assert examined == [("2.stl", False), ("again.ply", True)]
+    assert sorted(examined) == [("2.stl", False), ("again.ply", True)]
     assert [p["path"] for p in after if any(f["rule"] == 72 for f in p["findings"])] == ["2.stl", "again.ply"]
     same_as_anew(capsys)
     examined.clear()
     put(shelf / "again.ply", (20, 30, 42.5), (100, 0, 0))
     after = told(capsys)
-    assert examined == [("2.stl", False), ("again.ply", True)]
+    assert sorted(examined) == [("2.stl", False), ("again.ply", True)]
     assert not any(f["rule"] == 72 for p in after for f in p["findings"])
     same_as_anew(capsys)
     put(shelf / "again.ply", (20, 30, 42), (100, 0, 0))
     told(capsys)
     (shelf / "again.ply").unlink()
+    put(shelf / "4.stl", (20, 30, 44))
     examined.clear()
     after = told(capsys)
-    assert examined == [("2.stl", False)]
+    assert sorted(examined) == [("2.stl", False), ("4.stl", True)]
     assert not any(f["rule"] == 72 for p in after for f in p["findings"])
 
 
@@ -215,7 +216,7 @@ def test_a_copy_is_called_deliberate_as_soon_as_its_ticket_says_so(shelf: Path, 
     (shelf / "b.ply.ticket.toml").write_text('[part]\npair = "a.stl"\n')
     examined.clear()
     assert not [f for p in told(capsys) for f in p["findings"] if f["rule"] == 72]
-    assert examined == [("a.stl", False), ("b.ply", True)]
+    assert sorted(examined) == [("a.stl", False), ("b.ply", True)]
     same_as_anew(capsys)
 
 
@@ -410,4 +411,4 @@ def test_only_finished_results_are_finished(tmp_path: Path) -> None:
         PartReport(part, Path("a.stl"), rules=(RuleResult(1, "x", Outcome.BROKE, "memory"),)),
     ):
         assert not kept.finished(other)
-    assert Keys({}, None)._run != Keys({}, {1})._run != Keys({"wall": 1.0}, {1})._run
+    assert Keys({}, None).run != Keys({}, {1}).run != Keys({"wall": 1.0}, {1}).run

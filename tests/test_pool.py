@@ -9,17 +9,22 @@ from pathlib import Path
 import pytest
 
 from lint.commands import room
-from lint.commands.pool import spread
+from lint.commands.pool import Pool
+from lint.commands.warm import warm
+from lint.terms import Outcome
 
 _PREPARED: list[str] = []
 
 
-def _prepare(word: str) -> None:
-    _PREPARED.append(word)
+def _begin() -> None:
+    _PREPARED.append("begun")
 
 
-def _work(item: tuple[int, float]) -> tuple[int, float, float, str, int]:
+def _work(item: tuple[int, float] | str) -> tuple[int, float, float, str, int] | None:
     """The number of the item, when it was begun and ended, how the process was prepared, and which process it was."""
+    if isinstance(item, str):
+        _PREPARED.append(item)
+        return None
     number, seconds = item
     began = time.monotonic()
     time.sleep(seconds)
@@ -32,15 +37,15 @@ def test_no_more_are_in_flight_than_there_is_room_for() -> None:
     items = [(k, 0.03) for k in range(12)]
     weights = [50, 60, 30, 30, 20, 20, 20, 10, 10, 10, 150, 10]
     seen: list[tuple[int, int, int]] = []
-    found = spread(
-        _work, items, 3, order=sorted(range(12), key=lambda i: -weights[i]), died=lambda item: pytest.fail("died"),
-        prepare=_prepare, prepare_with=("once",), weights=weights, room=100,
-        ended=lambda count, item, result: seen.append((count, item[0], result[0])),
-    )  # fmt: skip
+    with Pool(_work, _begin) as pool:
+        found = pool.spread(
+            items, 3, died=lambda item: pytest.fail("died"), first="told", weigh=lambda item: weights[item[0]], room=100,
+            ended=lambda count, item, result: seen.append((count, item[0], result[0])),
+        )  # fmt: skip
     assert [f[0] for f in found] == list(range(12))
     assert [count for count, _, _ in seen] == list(range(1, 13))
     assert all(item == result for _, item, result in seen)
-    assert {f[3] for f in found} == {"once"}
+    assert {f[3] for f in found} == {"begun told"}
     assert len({f[4] for f in found}) <= 3, "the processes stay"
     for began in (f[1] for f in found):
         at_once = [weights[f[0]] for f in found if f[1] <= began < f[2]]
@@ -50,12 +55,42 @@ def test_no_more_are_in_flight_than_there_is_room_for() -> None:
 
 def test_one_that_dies_costs_itself_only_and_gives_back_its_room() -> None:
     items = [(k if k != 3 else -3, 0.0) for k in range(6)]
-    found = spread(
-        _work, items, 2, order=range(6), died=lambda item: (item[0], 0.0, 0.0, "died", 0), prepare=_prepare, prepare_with=("",),
-        weights=[60] * 6, room=100,
-    )
+    with Pool(_work, _begin) as pool:
+        found = pool.spread(items, 2, died=lambda item: (item[0], 0.0, 0.0, "died", 0), weigh=lambda item: 60, room=100)
     assert [f[0] for f in found] == [0, 1, 2, -3, 4, 5]
     assert [f[3] == "died" for f in found] == [False, False, False, True, False, False]
+
+
+def test_what_is_found_out_meanwhile_is_worked_on_after_the_rest() -> None:
+    begun: list[float] = []
+
+    def meanwhile() -> list[tuple[int, float]]:
+        begun.append(time.monotonic())
+        return [(7, 0.0), (8, 0.0), (9, 0.0)]
+
+    for items in ([(5, 0.0), (6, 0.0)], []):
+        with Pool(_work, _begin) as pool:
+            found = pool.spread(items, 2, died=lambda item: pytest.fail("died"), weigh=lambda item: item[0], meanwhile=meanwhile)
+        assert [f[0] for f in found] == [*(number for number, _ in items), 7, 8, 9]
+        assert min(f[1] for f in found) > begun[-1]
+    assert len(begun) == 2
+
+
+def test_the_processes_stay_for_the_next_lot_and_hear_what_comes_before_it() -> None:
+    with Pool(_work, _begin) as pool:
+        pool.man(1)
+        lots = [pool.spread([(k, 0.0) for k in range(4)], 1, died=lambda item: pytest.fail("died"), first=word) for word in ("one", "two")]
+        plain = pool.spread([(9, 0.0)], 1, died=lambda item: pytest.fail("died"))
+    assert [{f[3] for f in lot} for lot in lots] == [{"begun one"}, {"begun one two"}]
+    assert [f[3] for f in plain] == ["begun one two"]
+    assert len({f[4] for lot in (*lots, plain) for f in lot}) == 1
+
+
+def test_the_block_judged_to_load_everything_is_a_sound_one() -> None:
+    report = warm()
+    assert report.volume == pytest.approx(30 * 20 * 10)
+    assert not [r for r in report.rules if r.outcome is Outcome.BROKE]
+    assert sum(r.outcome is Outcome.CLEAN for r in report.rules) > 20
 
 
 def test_what_a_part_takes_grows_with_its_faces_and_not_with_its_format(tmp_path: Path) -> None:

@@ -16,7 +16,8 @@ import numpy as np
 from lint import cores, loops
 from lint.commands import kept
 from lint.commands.drawing import drawn_on
-from lint.commands.known import Judged, Keys
+from lint.commands.keys import Keys, Read
+from lint.commands.known import Judged
 from lint.commands.listing import comparing
 from lint.commands.shelves import Facts, OnTheBench, Papers, read_part
 from lint.measure import Survey
@@ -70,7 +71,7 @@ class Judge:
             cores.use(run.cores)
             loops.hold_memory()
         self._keys = run.keys()
-        self._read: dict[Path, kept.Read] = {}
+        self._read: dict[Path, Read] = {}
         self.shelf = Shelf(run.parts, self._load, run.known)
 
     # Rules are loaded with the first part: there may be none to judge.
@@ -89,7 +90,7 @@ class Judge:
 
     def _load(self, path: Path) -> Part:
         bench = self._bench(path)
-        self._read[path] = kept.Read(str(path), self._keys.of_bench(bench), dict(bench.fetched))
+        self._read[path] = Read(str(path), self._keys.of_bench(bench), dict(bench.fetched))
         return bench.part
 
     def _bench(self, path: Path) -> OnTheBench:

@@ -17,6 +17,7 @@ import msgspec
 import numpy as np
 
 from lint import measure
+from lint.commands.keys import Read
 from lint.settings import Settings
 from lint.terms import Finding, NotRun, Outcome, Part, PartReport, RuleResult, Source
 from lint.ticket import Ticket
@@ -48,14 +49,6 @@ class Alone(msgspec.Struct, array_like=True):
     low: tuple[float, float, float] | None
     faces: int
     volume: float | None
-
-
-class Read(msgspec.Struct, array_like=True):
-    """Another part that a rule read: its path, the key of what it was judged by, and the files beside it that it refers to."""
-
-    path: str
-    key: str
-    fetched: dict[str, str | None]
 
 
 class Compared(msgspec.Struct, array_like=True):

@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 from lint import __version__
 from lint.changed import changed_since
 from lint.commands import screen
 from lint.commands.judging import Run
-from lint.commands.known import told, unswept
-from lint.commands.looking import How, look
-from lint.commands.shelves import Facts, find_parts
+from lint.commands.keys import OnDisk
+from lint.commands.known import Known, listing_of, unswept
+from lint.commands.looking import How, known_of, look, look_with
+from lint.commands.shelves import Facts, find_parts, folders_stay
+from lint.commands.whole import Told, Whole
 from lint.report.plain import path_text
 from lint.rooms import all_rules, fixes_at_hand, rooms
 from lint.settings import EDITION
 from lint.store import open_store
-from lint.terms import BadInput, Report, Weight
+from lint.terms import BadInput, PartReport, Report, Weight
 
 
 def run(args: argparse.Namespace) -> int:
@@ -44,17 +48,65 @@ def run(args: argparse.Namespace) -> int:
     if drawn and args.scheduler is not None:
         raise BadInput("pictures are drawn on this machine: leave out --scheduler, or --pictures, --sketch and --as page or png")
     run = Run(Facts(args.ticket, args.facts), only, tuple(shelf), drawn=drawn)
-    with unswept():  # over all of it: each time the search begins again it looks through everything
-        reports = look(paths, run, How(args.jobs, args.deadline, args.memory, args.fresh, args.scheduler))
-        report = Report(tuple(reports), EDITION, __version__, Weight[args.line.upper()], idle=idle)
-        if args.form == "png":
-            return write_card(report, args.to)
-        text = render(report, args.form, beside(report, args.to) if args.pictures else {})
-        if args.to is None:
-            screen.put(text, machine=args.form != "terminal")
-        else:
-            screen.write(args.to, text)
-        return report.exit_code()
+    with unswept(), folders_stay():  # over all of it: each time the search begins again it looks through everything
+        if drawn or idle:
+            return _judge(args, paths, run, idle)
+        return _tell(args, paths, run)
+
+
+def _judge(args: argparse.Namespace, paths: list[Path], run: Run, idle: str) -> int:
+    """Judge the parts and render the report, pictures and all."""
+    report = _report(look(paths, run, _how(args)), args, idle)
+    if args.form == "png":
+        return write_card(report, args.to)
+    _show(render(report, args.form, beside(report, args.to) if args.pictures else {}), args)
+    return report.exit_code()
+
+
+def _tell(args: argparse.Namespace, paths: list[Path], run: Run) -> int:
+    """The report as an earlier run gave it, if nothing has changed, and else put together."""
+    store, on_disk = open_store(), OnDisk(run.keys(), run.facts_of)
+    known = known_of(run, store, on_disk)
+    whole = Whole(store, on_disk, paths, _words(args)) if store is not None else None
+    told = whole.told() if whole is not None and not args.fresh else None
+    if told is None:
+        report = _report(look_with(known, paths, run, _how(args)), args)
+        told = Told(render(report, args.form), report.exit_code())
+        if whole is not None and known is not None and all(path in known.sure for path in paths):
+            _keep(whole, known, report, told, args.form)
+    _show(told.text, args)
+    return told.exit_code
+
+
+def _keep(whole: Whole, known: Known, report: Report, told: Told, form: str) -> None:
+    """Keep the report as the next run would tell it: everything in it from an earlier run."""
+    stored = sum(part.stored for part in report.parts)
+    if stored < len(report.parts):
+        if stored > len(report.parts) // 2:
+            return  # writing it twice would take longer than this run did
+        told = Told(render(replace(report, parts=tuple(replace(p, stored=True) for p in report.parts)), form), told.exit_code)
+    fetched = {path: sure.fetched for path, sure in known.sure.items()}
+    whole.keep(fetched, [other for sure in known.sure.values() for other in sure.read], told)
+
+
+def _report(parts: list[PartReport], args: argparse.Namespace, idle: str = "") -> Report:
+    return Report(tuple(parts), EDITION, __version__, Weight[args.line.upper()], idle=idle)
+
+
+def _how(args: argparse.Namespace) -> How:
+    return How(args.jobs, args.deadline, args.memory, args.fresh, args.scheduler)
+
+
+def _words(args: argparse.Namespace) -> dict[str, Any]:
+    """What a report is written by, besides what it says."""
+    return {"form": args.form, "line": args.line, "width": screen.width(), "colour": screen.colour()}
+
+
+def _show(text: str, args: argparse.Namespace) -> None:
+    if args.to is None:
+        screen.put(text, machine=args.form != "terminal")
+    else:
+        screen.write(args.to, text)
 
 
 def pictures_wanted(args: argparse.Namespace, paths: list[Path]) -> tuple[str, ...]:
@@ -118,8 +170,8 @@ def render(report: Report, form: str, pictures: Mapping[Path, str] = MappingProx
         return page.render(report, rooms(), fixes_at_hand())
     from lint.report import terminal
 
-    said = told(open_store())
-    return terminal.render(report, said.rules, said.fixes, width=screen.width(), colour=screen.colour())
+    listed = listing_of(open_store())
+    return terminal.render(report, listed.rules, listed.fixes, width=screen.width(), colour=screen.colour())
 
 
 def chosen(numbers: Iterable[int] | None) -> frozenset[int] | None:

@@ -4,23 +4,28 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import math
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from lint.commands import screen
 from lint.commands.judging import Judge, Run, Task, before, picks, reading_notes, wanted
 from lint.commands.kept import Compared, report_of
+from lint.commands.keys import OnDisk
 from lint.commands.known import Judged, Known, Standing, swept
 from lint.commands.ledgers import accepted
 from lint.commands.room import room, taken_by
 from lint.commands.shelves import folders_stay
 from lint.rooms import rooms
 from lint.run import in_order
-from lint.store import open_store
+from lint.store import Store, open_store
 from lint.terms import NotRun, PartReport
+
+if TYPE_CHECKING:
+    from lint.commands.pool import Pool
 
 Item = TypeVar("Item")
 Found = TypeVar("Found")
@@ -47,36 +52,42 @@ class How:
     fresh: bool = False
     scheduler: str | None = None
 
+    def most(self) -> int:
+        """How many parts may be examined at a time."""
+        return self.jobs or os.cpu_count() or 1
+
+    def apart(self, parts: int) -> bool:
+        """Whether to examine in processes of their own, in a run of so many parts."""
+        several = self.most() > 1 and parts > 1
+        return self.scheduler is None and (several or self.deadline is not None or self.memory is not None)
+
+
+def known_of(run: Run, store: Store | None, on_disk: OnDisk) -> Known | None:
+    """What earlier runs found that this one can use; None without a store."""
+    return None if store is None else Known(store, on_disk, rooms() if run.only is None else before(run.only))
+
 
 def look(paths: list[Path], run: Run, how: How) -> list[PartReport]:
     """The reports of these parts in their order, with what the ledgers accept marked."""
     with folders_stay():
-        return _look(paths, run, how)
+        return look_with(known_of(run, open_store(), OnDisk(run.keys(), run.facts_of)), paths, run, how)
 
 
-def _look(paths: list[Path], run: Run, how: How) -> list[PartReport]:
-    store = open_store()
-    known = None if store is None else Known(store, run.keys(), rooms() if run.only is None else before(run.only), run.facts_of)
+def look_with(known: Known | None, paths: list[Path], run: Run, how: How) -> list[PartReport]:
+    """As `look`, with what is known opened already."""
+    from lint.commands.pool import Pool
+
     standing: dict[Path, Standing] = {}
-    if known is not None and not how.fresh and not run.drawn:  # a picture is drawn from the mesh, which is not kept
-        with screen.Progress(f"looking up {len(run.parts)} parts"):
-            standing = known.standing(run.parts)
-            run = replace(run, known={**run.known, **known.values(standing)})
-    asked = picks(wanted(run.only)) if known is None else known.picks
-    with swept() if len(standing) < len(run.parts) else contextlib.nullcontext():
-        run = _with_the_shelf_measured(run, how, frozenset(pick.measurement for pick in asked))
-    judge = Judge(run)
-    said: dict[Path, Compared] = {}
-    if known is not None and standing:
-        said = {path: heard for path in paths if path in standing and (heard := known.compared(path, standing[path], judge.shelf))}
-    tasks = [Task(path, standing[path].key if path in standing else None) for path in paths if path not in said]
-
-    def keep(task: Task, found: Judged) -> None:  # at once, so that a run that is stopped need not do it again
-        if known is not None:
-            known.keep(task.path, found)
-
-    with swept() if tasks else contextlib.nullcontext():
-        judged = dict(zip((t.path for t in tasks), _judged(tasks, len(paths), judge, how, keep), strict=True))
+    with Pool(_work_here, _begin, how.memory) as pool:
+        if known is not None and not how.fresh and not run.drawn:  # a picture is drawn from the mesh, which is not kept
+            with screen.Progress(f"looking up {len(run.parts)} parts"):
+                if how.apart(len(paths)):
+                    pool.man(min(how.most(), known.missing(paths)))
+                standing = known.standing(run.parts)
+                run = replace(run, known={**run.known, **known.values(standing)})
+        asked = picks(wanted(run.only)) if known is None else known.picks
+        run = _with_the_shelf_measured(pool, run, how, frozenset(pick.measurement for pick in asked))
+        said, judged = _judged(pool, known, standing, paths, run, how)
     if known is not None:
         known.close()
     return accepted([_told(path, standing.get(path), said.get(path), judged.get(path)) for path in paths], datetime.date.today())
@@ -95,17 +106,47 @@ def _told(path: Path, standing: Standing | None, said: Compared | None, judged: 
     return replace(report, rules=tuple(both), findings=tuple(in_order((*report.findings, *more.findings))))
 
 
-def _judged(tasks: list[Task], parts: int, judge: Judge, how: How, keep: Callable[[Task, Judged], None]) -> list[Judged]:
-    run = judge.run
-    jobs = min(how.jobs or os.cpu_count() or 1, parts)
+def _judged(
+    pool: Pool, known: Known | None, standing: Mapping[Path, Standing], paths: list[Path], run: Run, how: How
+) -> tuple[dict[Path, Compared], dict[Path, Judged]]:
+    """What still stands of what the rules that compare parts said of the kept parts, and what is found anew, by part."""
+    new = [Task(path) for path in paths if path not in standing]
+    said: dict[Path, Compared] = {}
+    judge = Judge(run)
+
+    def again() -> list[Task]:
+        """The kept parts that the rules that compare parts have to look at anew."""
+        for path in paths:
+            if known is not None and path in standing and (heard := known.compared(path, standing[path], judge.shelf)):
+                said[path] = heard
+        return [Task(path, standing[path].key) for path in paths if path in standing and path not in said]
+
+    def keep(task: Task, found: Judged) -> None:  # at once, so that a run that is stopped need not do it again
+        if known is not None:
+            known.keep(task.path, found)
+
+    if new and how.apart(len(paths)):
+        return said, _apart(pool, new, again, _with_cores(run, how, len(new)), how, keep)
+    tasks = new + again()
     if not tasks:
-        return []
+        return said, {}
     if how.scheduler is not None:
-        return _elsewhere("judge", tasks, run, how, f"examining {len(tasks)} parts", "parts examined", _given_up, keep)
-    run = replace(run, cores=max((how.jobs or os.cpu_count() or 1) // min(jobs, len(tasks)), 1))
-    if jobs <= 1 and how.deadline is None and how.memory is None:
-        return _together(tasks, judge if run.cores == judge.run.cores else Judge(run), keep)
-    return _apart(tasks, run, min(jobs, len(tasks)), how, keep)
+        doing = f"examining {len(tasks)} parts"
+        return said, _by_path(tasks, _elsewhere("judge", tasks, run, how, doing, "parts examined", _given_up, keep))
+    run = _with_cores(run, how, len(tasks))
+    if how.apart(len(paths)):
+        return said, _apart(pool, tasks, list, run, how, keep)
+    with swept():
+        return said, _by_path(tasks, _together(tasks, judge if run.cores == judge.run.cores else Judge(run), keep))
+
+
+def _with_cores(run: Run, how: How, tasks: int) -> Run:
+    """The run with what each of so many parts may use of the machine."""
+    return replace(run, cores=max(how.most() // tasks, 1))
+
+
+def _by_path(tasks: list[Task], found: list[Judged]) -> dict[Path, Judged]:
+    return dict(zip((task.path for task in tasks), found, strict=True))
 
 
 def _together(tasks: list[Task], judge: Judge, keep: Callable[[Task, Judged], None]) -> list[Judged]:
@@ -118,11 +159,20 @@ def _together(tasks: list[Task], judge: Judge, keep: Callable[[Task, Judged], No
     return found
 
 
-def _apart(tasks: list[Task], run: Run, jobs: int, how: How, keep: Callable[[Task, Judged], None]) -> list[Judged]:
+def _apart(
+    pool: Pool, new: list[Task], again: Callable[[], list[Task]], run: Run, how: How, keep: Callable[[Task, Judged], None]
+) -> dict[Path, Judged]:
+    """What is found of the new parts, and of those that `again` says, which is asked while the processes begin."""
     deadline = how.deadline or _DEADLINE
+    tasks = list(new)
 
     def late(task: Task) -> Judged:
         return _given_up(task, f"it took over {deadline:g} s; thin it out, or give it longer with --deadline")
+
+    def meanwhile() -> list[Task]:
+        more = again()
+        tasks.extend(more)
+        return more
 
     with screen.Progress(f"examining {len(tasks)} parts") as progress:
 
@@ -130,7 +180,12 @@ def _apart(tasks: list[Task], run: Run, jobs: int, how: How, keep: Callable[[Tas
             keep(task, found)
             progress(f"{count} of {len(tasks)} parts examined")
 
-        return _spread(_judge_here, tasks, [t.path for t in tasks], jobs, run, how, died=_died, late=late, ended=ended)
+        found = _spread(pool, new, _path_of, run, how, died=_died, late=late, ended=ended, meanwhile=meanwhile)
+    return _by_path(tasks, found)
+
+
+def _path_of(task: Task) -> Path:
+    return task.path
 
 
 def _elsewhere(
@@ -154,26 +209,27 @@ def _elsewhere(
 
 
 def _spread(
-    work: Callable[[Item], Found], items: list[Item], paths: list[Path], jobs: int, run: Run, how: How, *,
+    pool: Pool, items: list[Item], path_of: Callable[[Item], Path], run: Run, how: How, *,
     died: Callable[[Item], Found], ended: Callable[[int, Item, Found], None], late: Callable[[Item], Found] | None = None,
+    meanwhile: Callable[[], list[Item]] = list,
 ) -> list[Found]:  # fmt: skip
     """Work on parts in processes, those that take the most memory first, never more at a time than there is memory for."""
-    from lint.commands.pool import spread
+    most = math.inf if how.memory is None else int(how.memory * 2**30)
 
-    most = None if how.memory is None else int(how.memory * 2**30)
-    weights = [taken_by(path) if most is None else min(taken_by(path), most) for path in paths]
-    return spread(
-        work, items, jobs, order=sorted(range(len(items)), key=lambda i: -weights[i]), died=died, late=late, ended=ended,
-        deadline=how.deadline or _DEADLINE, memory=how.memory, prepare=_prepare, prepare_with=(run,), weights=weights, room=room(),
+    def weigh(item: Item) -> int:
+        return int(min(taken_by(path_of(item)), most))
+
+    return pool.spread(
+        items, how.most(), died=died, late=late, first=run, ended=ended, deadline=how.deadline or _DEADLINE,
+        weigh=weigh, room=room(), meanwhile=meanwhile,
     )  # fmt: skip
 
 
-def _with_the_shelf_measured(run: Run, how: How, names: frozenset[str]) -> Run:
+def _with_the_shelf_measured(pool: Pool, run: Run, how: How, names: frozenset[str]) -> Run:
     """The run, knowing these measurements, which the rules that compare parts ask for, of every part, where there are many: each read
     once, in processes."""
     parts = [path for path in run.parts if any((path, name) not in run.known for name in names)]
-    jobs = min(how.jobs or os.cpu_count() or 1, len(parts))
-    if not parts or (how.scheduler is None and (jobs <= 1 or len(parts) <= _FEW)):
+    if not parts or (how.scheduler is None and (how.most() <= 1 or len(parts) <= _FEW)):
         return run
     if how.scheduler is not None:
 
@@ -191,7 +247,7 @@ def _with_the_shelf_measured(run: Run, how: How, names: frozenset[str]) -> Run:
         def ended(count: int, path: Path, found: dict[str, Any]) -> None:
             progress(f"{count} of {len(parts)} parts read to compare")
 
-        found = _spread(_measure_here, parts, parts, jobs, run, how, died=lambda path: dict.fromkeys(names, died), ended=ended)
+        found = _spread(pool, parts, lambda path: path, run, how, died=lambda path: dict.fromkeys(names, died), ended=ended)
     return _knowing(run, parts, found)
 
 
@@ -211,16 +267,18 @@ def _given_up(task: Task, why: str) -> Judged:
 _here: Judge | None = None
 
 
-def _prepare(run: Run) -> None:
+def _begin() -> None:
+    from lint.commands.warm import warm
+
+    with contextlib.suppress(Exception):  # what is wrong is told of the part that is judged
+        warm()
+
+
+def _work_here(item: Run | Task | Path) -> Judged | dict[str, Any] | None:
+    """In a process of the pool: by what to judge; or a part to judge, or to measure for comparing."""
     global _here
-    _here = Judge(run)
-
-
-def _judge_here(task: Task) -> Judged:
+    if isinstance(item, Run):
+        _here = Judge(item)
+        return None
     assert _here is not None
-    return _here(task)
-
-
-def _measure_here(path: Path) -> dict[str, Any]:
-    assert _here is not None
-    return _here.measured(path)
+    return _here(item) if isinstance(item, Task) else _here.measured(item)

@@ -23,78 +23,104 @@ DIED = object()
 _GIB = 1 << 30
 
 
-def spread(
-    work: Callable[[Item], Result],
-    items: Sequence[Item],
-    jobs: int,
-    *,
-    order: Sequence[int],
-    died: Callable[[Item], Result],
-    prepare: Callable[..., None],
-    prepare_with: tuple[Any, ...] = (),
-    ended: Callable[[int, Item, Result], None] = lambda count, item, result: None,
-    late: Callable[[Item], Result] | None = None,
-    deadline: float | None = None,
-    memory: float | None = None,
-    weights: Sequence[int] | None = None,
-    room: int | None = None,
-) -> list[Result]:
-    """The results of `work` on every item, in the order of the items. What `work` or `prepare` raises is raised here.
+class Pool:
+    """Processes that begin once and work on one lot of items after another. Use as a context: at its end they are ended.
 
-    order: the indices in the order to begin them, such as the biggest first. prepare: called with prepare_with once in each new
-    process. ended: told how many are finished, and which has come. died: the result for an item whose process ended without a word;
-    late (died, if not given): for one that took longer than `deadline` seconds. memory: GiB that a process may take beyond what it has
-    once prepared. weights, room: bytes that each item takes, and that all in flight may take together; one too large goes alone.
+    work: called in them with every item, and with what is told first; begin: called once in each, as it begins; memory: GiB that one
+    may take beyond what it has then.
     """
-    results: dict[int, Result] = {}
-    waiting = list(order)
-    workers: list[Worker] = []
 
-    def finish(index: int, result: Result) -> None:
-        results[index] = result
-        ended(len(results), items[index], result)
+    def __init__(self, work: Callable[[Any], Any], begin: Callable[[], None], memory: float | None = None) -> None:
+        self._made = work, begin, (), memory
+        self._workers: list[Worker] = []
 
-    def give(worker: Worker) -> None:
-        taken = sum(weights[w.index] for w in workers if w.index is not None) if weights is not None else 0
-        for place, index in enumerate(waiting):
-            if weights is None or room is None or not taken or taken + weights[index] <= room:
-                worker.give(waiting.pop(place), items)
-                return
+    def __enter__(self) -> Pool:
+        return self
 
-    try:
-        while len(results) < len(items):
-            while len(workers) < min(jobs, len(items) - len(results)):
-                workers.append(Worker(work, prepare, prepare_with, memory))
+    def __exit__(self, *_: object) -> None:
+        while self._workers:
+            self._workers.pop().end()
+
+    def man(self, count: int) -> None:
+        """Begin processes, up to so many in all, without waiting for them."""
+        while len(self._workers) < count:
+            self._workers.append(Worker(*self._made))
+
+    def spread(
+        self,
+        items: Sequence[Item],
+        jobs: int,
+        *,
+        died: Callable[[Item], Result],
+        first: Any = None,
+        ended: Callable[[int, Item, Result], None] = lambda count, item, result: None,
+        late: Callable[[Item], Result] | None = None,
+        deadline: float | None = None,
+        weigh: Callable[[Item], int] = lambda item: 0,
+        room: int | None = None,
+        meanwhile: Callable[[], Sequence[Item]] = tuple,
+    ) -> list[Result]:
+        """The results of `work` on every item, in the order of the items. What `work` or `begin` raises is raised here.
+
+        jobs: how many to have in flight at most. died: the result for an item whose process ended without a word; late (died, if not
+        given): for one that took longer than `deadline` seconds. first: what each process is told before its first item, if anything.
+        ended: told how many are finished, and which has come. weigh: the bytes that an item takes, the heaviest are begun first; room:
+        bytes that all in flight may take together; one too large goes alone. meanwhile: called while the first processes begin; what it
+        gives is worked on after the items, and its results follow theirs.
+        """
+        every = list(items)
+        results: dict[int, Result] = {}
+        weights = [weigh(item) for item in every]
+        waiting = sorted(range(len(every)), key=lambda i: -weights[i])
+        workers = self._workers
+        for worker in workers:
+            worker.told = first is None
+
+        def finish(index: int, result: Result) -> None:
+            results[index] = result
+            ended(len(results), every[index], result)
+
+        def give(worker: Worker) -> None:
+            taken = sum(weights[w.index] for w in workers if w.index is not None)
+            for place, index in enumerate(waiting):
+                if room is None or not taken or taken + weights[index] <= room:
+                    worker.give(waiting.pop(place), every)
+                    return
+
+        def drop(worker: Worker) -> None:
+            workers.remove(worker)
+            worker.end()
+
+        self.man(min(jobs, len(every)))
+        every += meanwhile()
+        weights += [weigh(item) for item in every[len(weights) :]]
+        waiting += sorted(range(len(waiting), len(every)), key=lambda i: -weights[i])
+        while len(results) < len(every):
+            self.man(min(jobs, len(every) - len(results)))
+            for worker in [w for w in workers if w.idle]:
+                if not worker.told and first is not None:
+                    worker.tell(first)
+                elif waiting:
+                    give(worker)  # or let it rest until there is room
             heard = wait([w.pipe for w in workers], _patience(workers, deadline))
             for worker in list(workers):
                 index = worker.index
                 if worker.pipe in heard:
+                    idle = worker.idle
                     said = worker.hear()
-                    if said is DIED:
-                        workers.remove(worker)
-                        worker.end()
+                    if said is not DIED:
                         if index is not None:
-                            finish(index, died(items[index]))
-                        elif not worker.ready:
-                            raise RuntimeError("a process to work in could not be begun")
+                            finish(index, said)
                         continue
-                    worker.ready, worker.index = True, None
+                    drop(worker)
                     if index is not None:
-                        finish(index, said)
+                        finish(index, died(every[index]))
+                    elif not idle:
+                        raise RuntimeError("a process to work in could not be begun")
                 elif index is not None and deadline is not None and time.monotonic() - worker.since > deadline:
-                    workers.remove(worker)
-                    worker.end()
-                    finish(index, (late or died)(items[index]))
-            for worker in [w for w in workers if w.ready and w.index is None]:
-                if waiting:
-                    give(worker)  # or let it rest until there is room
-                else:
-                    workers.remove(worker)
-                    worker.end()
-    finally:
-        for worker in workers:
-            worker.end()
-    return [results[i] for i in range(len(items))]
+                    drop(worker)
+                    finish(index, (late or died)(every[index]))
+        return [results[i] for i in range(len(every))]
 
 
 def _patience(workers: Sequence[Worker], deadline: float | None) -> float | None:
@@ -104,7 +130,11 @@ def _patience(workers: Sequence[Worker], deadline: float | None) -> float | None
 
 
 class Worker:
-    """A process and the pipe to it. index: of the item it works on; since: when it was given that; ready: it has begun."""
+    """A process and the pipe to it.
+
+    index: of the item it works on; since: when it was given that; idle: it has begun and waits for
+    work; told: it has heard what comes before the items.
+    """
 
     def __init__(self, *told: Any) -> None:
         context = multiprocessing.get_context("spawn")
@@ -114,13 +144,22 @@ class Worker:
         theirs.close()
         self.index: int | None = None
         self.since = 0.0
-        self.ready = False
+        self.idle = self.told = False
 
     def give(self, index: int, items: Sequence[Any]) -> None:
         """Hand it an item. One that has died meanwhile is noticed when it is next heard."""
         self.index, self.since = index, time.monotonic()
+        self._send(items[index])
+
+    def tell(self, first: Any) -> None:
+        """Tell it what comes before the items; its answer says only that it has heard."""
+        self.told = True
+        self._send(first)
+
+    def _send(self, item: Any) -> None:
+        self.idle = False
         with contextlib.suppress(OSError):
-            self.pipe.send(items[index])
+            self.pipe.send(item)
 
     def hear(self) -> Any:
         """What it says: a result, or that it is ready; DIED when it has ended without a word. Raises what it raised."""
@@ -130,6 +169,7 @@ class Worker:
             return DIED
         if raised:
             raise said
+        self.idle, self.index = True, None
         return said
 
     def end(self) -> None:

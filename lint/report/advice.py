@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
-from lint.report.tally import not_run_reasons
 from lint.terms import Finding, Fix, Outcome, PartReport, Rule, Touch, Weight
 
 # The line to write in a ticket for a fact that a rule needs (the names of Rule.needs). Facts that most parts rightly lack, such as
@@ -61,10 +60,9 @@ def advise(part: PartReport, rules: Mapping[int, Rule], fixes: Mapping[str, Fix]
             asks.setdefault(fix.name, []).append(finding)
     facts: dict[str, list[int]] = {}
     told = part.part is not None and part.part.ticket.part.body == "other"  # no table knows it, and the maker has said so
-    for results in not_run_reasons(part).values():
-        for result in results:
-            if result.missing in TICKET_LINES and not (told and result.missing == "part.body"):
-                facts.setdefault(TICKET_LINES[result.missing], []).append(result.number)
+    for result in part.ended[Outcome.NOT_RUN]:
+        if result.missing in TICKET_LINES and not (told and result.missing == "part.body"):
+            facts.setdefault(TICKET_LINES[result.missing], []).append(result.number)
     in_order = [name for name in fixes if name in mends]
     return Advice(
         {name: tuple(mends[name]) for name in in_order},
@@ -104,6 +102,6 @@ def first_sentence(text: str) -> str:
 
 def cautions(part: PartReport, rules: Mapping[int, Rule]) -> dict[int, str]:
     """The safety caution of each rule that spoke, by rule number."""
-    spoke = dict.fromkeys(r.number for r in part.rules if r.outcome is Outcome.FOUND)
+    spoke = [r.number for r in part.ended[Outcome.FOUND]]
     texts = {number: section(rules[number].page, "Caution") for number in spoke if number in rules}
     return {number: text for number, text in texts.items() if text}

@@ -53,13 +53,17 @@ class Sheet:
         return "".join(f"{line.rstrip()}\n" for line in self._lines)
 
     def _put(self, word: str, style_of_word: str, indent: int, text: str, style: str) -> None:
+        text = shown(text)
+        if not word and not self._colour and len(text) + indent <= self._width and text.isascii():  # most lines of most reports
+            self._lines.append(" " * indent + text)
+            return
         bare = text.lstrip(" ")
         lead = len(text) - len(bare)
         margin = " " * (indent + lead)
         first = margin
         if word:
             first = f"  {self._dressed(shown(word), style_of_word)}{' ' * (indent - 2 - len(word) + lead)}"
-        for line in wrapped(shown(bare), self._width - indent - lead):
+        for line in wrapped(bare, self._width - indent - lead):
             self._lines.append(first + self._dressed(line, style))
             first = margin
 

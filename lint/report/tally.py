@@ -41,9 +41,8 @@ def tally(parts: Iterable[PartReport], line: Weight) -> Tally:
             if finding.counts:
                 counts[f"{finding.weight.word}s"] += 1
                 counts["below"] += finding.weight < line
-        for result in part.rules:
-            counts["not_run"] += result.outcome is Outcome.NOT_RUN
-            counts["broke"] += result.outcome is Outcome.BROKE
+        counts["not_run"] += len(part.ended[Outcome.NOT_RUN])
+        counts["broke"] += len(part.ended[Outcome.BROKE])
     return Tally(**counts)
 
 
@@ -69,9 +68,8 @@ def groups(findings: Iterable[Finding]) -> list[Group]:
 def not_run_reasons(part: PartReport) -> dict[str, list[RuleResult]]:
     """The rules that were not run, by the reason."""
     reasons: dict[str, list[RuleResult]] = {}
-    for result in part.rules:
-        if result.outcome is Outcome.NOT_RUN:
-            reasons.setdefault(result.why, []).append(result)
+    for result in part.ended[Outcome.NOT_RUN]:
+        reasons.setdefault(result.why, []).append(result)
     return reasons
 
 

@@ -44,7 +44,7 @@ def show_part(sheet: Sheet, part: PartReport, rules: Mapping[int, Rule], shared:
     if "sketch" in part.pictures:
         sheet.drawing(part.pictures["sketch"].decode("utf-8"), COLUMNS)
     safety = cautions(part, rules)
-    broke = [r for r in part.rules if r.outcome is Outcome.BROKE]
+    broke = part.ended[Outcome.BROKE]
     for result in broke:
         sheet.entry("broke", f"rule {result.number}, {result.name}: {result.why}")
     counted = groups(f for f in part.findings if f.counts)
@@ -54,8 +54,7 @@ def show_part(sheet: Sheet, part: PartReport, rules: Mapping[int, Rule], shared:
         if not finding.counts:
             _show_uncounted(sheet, finding)
     if not part.findings and not broke:
-        ran = sum(1 for r in part.rules if r.outcome is Outcome.CLEAN)
-        sheet.entry("clean", f"{many(ran, 'rule')} found nothing")
+        sheet.entry("clean", f"{many(len(part.ended[Outcome.CLEAN]), 'rule')} found nothing")
     for why, results in not_run_reasons(part).items():
         if shared is None or why not in shared.reasons:
             sheet.entry("not run", f"{rules_text(r.number for r in results)}: {why}", "dim")

@@ -1,0 +1,119 @@
+"""A whole run told again, word for word, when nothing that its report depends on has changed.
+
+A report follows from the words of the command, the parts in their order, what each is judged by (its key, and the files it refers to),
+the papers that it names, the ledgers and the day. Where all of these are as they were, so is the report, and putting it together again
+from a thousand kept results would only cost the time.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from lint.commands.keys import OnDisk, Read
+from lint.commands.shelves import find_ledger, real
+from lint.load.doors import digest, same_beside
+from lint.store import Store
+
+
+@dataclass(frozen=True)
+class Told:
+    """A report as it was told, and the exit code of its run."""
+
+    text: str
+    exit_code: int
+
+
+class _Kept(msgspec.Struct, array_like=True):
+    """state: the digest of all that can be looked at without knowing the report; fetched: files that parts refer to, by the place of
+    the part; read: other parts that rules read."""
+
+    state: str
+    fetched: dict[int, dict[str, str | None]]
+    read: list[Read]
+    text: bytes
+    exit_code: int
+
+
+class Whole:
+    """The report of one run, looked up and kept.
+
+    words: whatever of the command and the screen the report is written by.
+    """
+
+    def __init__(self, store: Store, on_disk: OnDisk, paths: Sequence[Path], words: Mapping[str, Any]) -> None:
+        self._store, self._on_disk, self._paths = store, on_disk, paths
+        said = (sorted(words.items()), _here(), [str(path) for path in paths])
+        self._key = hashlib.sha256(b"whole " + on_disk.keys.run + repr(said).encode("utf-8", "surrogateescape")).hexdigest()
+        self._ledgers, self._today = _ledgers(paths), datetime.date.today()  # now, before anybody has read them
+
+    def told(self) -> Told | None:
+        """The report of an earlier run, when it would be the same today."""
+        data = self._store.get(self._key)
+        if data is None:
+            return None
+        try:
+            kept = msgspec.msgpack.decode(data, type=_Kept)
+            text = kept.text.decode("utf-8", "surrogatepass")
+        except (msgspec.MsgspecError, ValueError):
+            return None
+        same = (
+            kept.state == self._state()
+            and all(0 <= i < len(self._paths) and same_beside(self._paths[i], files) for i, files in kept.fetched.items())
+            and all(self._on_disk.unchanged(other) for other in kept.read)
+        )
+        return Told(text, kept.exit_code) if same else None
+
+    def keep(self, fetched: Mapping[Path, Mapping[str, str | None]], read: Sequence[Read], told: Told) -> bool:
+        """Keep a report; whether that was done. fetched, read: all that its parts depend on besides their keys."""
+        state = self._state()
+        if state is None or self._ledgers != _ledgers(self._paths) or self._today != datetime.date.today():
+            return False  # a ledger was written meanwhile, or midnight has passed
+        places = {i: dict(fetched[path]) for i, path in enumerate(self._paths) if fetched.get(path)}
+        try:
+            data = msgspec.msgpack.encode(_Kept(state, places, list(read), told.text.encode("utf-8", "surrogatepass"), told.exit_code))
+        except UnicodeEncodeError:  # a name that is no text
+            return False
+        return self._store.put(self._key, data)
+
+    def _state(self) -> str | None:
+        """The digest of the day, the ledgers and every part as it lies on the disk; None when something cannot be read."""
+        if any(told is None for _, _, told in self._ledgers):
+            return None
+        self._on_disk.look(self._paths)
+        said: list[Any] = [self._today.isoformat(), self._ledgers]
+        for path in self._paths:
+            key = self._on_disk.key(path)
+            if key is None:
+                return None
+            said.append((key, real(path), *map(str, self._on_disk.papers(path))))
+        return hashlib.sha256(repr(said).encode("utf-8", "surrogateescape")).hexdigest()
+
+
+def _ledgers(paths: Sequence[Path]) -> list[tuple[str, str, str | None]]:
+    """For each folder with parts: its ledger, and the digest of that. The digest is None for one that cannot be read."""
+    found: dict[str, tuple[str, str, str | None]] = {}
+    digests: dict[Path, str | None] = {}
+    for path in paths:
+        folder = os.path.dirname(real(path))
+        if folder not in found:
+            ledger = find_ledger(path)
+            if ledger is not None and ledger not in digests:
+                digests[ledger] = digest(ledger)
+            found[folder] = (folder, "", "") if ledger is None else (folder, str(ledger), digests[ledger])
+    return list(found.values())
+
+
+def _here() -> str:
+    """The folder that paths are shown from; empty when it is gone."""
+    try:
+        return os.getcwd()
+    except OSError:
+        return ""
