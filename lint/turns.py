@@ -81,10 +81,14 @@ class Turns:
                 mine = [number for number in self._left if may(self.rules[number])]
                 if not mine:
                     return None
-                ready = [n for n in mine if all(e in self.results or e not in self.rules for e in self.rules[n].after)]
-                if ready or not self._taken:  # rules that wait for each other would wait for ever
-                    number = (ready or mine)[0 if front else -1]
+                ready = [number for number in self._left if self._ready(number)]
+                now = [number for number in mine if number in ready]
+                if now or not (ready or self._taken):  # rules that wait for each other would wait for ever
+                    number = (now or mine)[0 if front else -1]
                     self._left.remove(number)
                     self._taken.add(number)
                     return number
                 self._changed.wait()
+
+    def _ready(self, number: int) -> bool:
+        return all(earlier in self.results or earlier not in self.rules for earlier in self.rules[number].after)

@@ -115,6 +115,20 @@ def test_a_measurement_that_cannot_be_had_fails_the_same_for_all(kind: Exception
 Waits = st.integers(2, 12).flatmap(lambda n: st.lists(st.sets(st.integers(2, 13), max_size=3), min_size=n, max_size=n))
 
 
+def test_a_helper_waits_for_what_only_the_first_thread_may_judge() -> None:
+    turns = Turns({2: rule_of(2), 3: rule_of(3), 4: rule_of(4, 3)})
+    turns.ended(2, RuleResult(2, "", Outcome.CLEAN), [])
+    taken: list[int | None] = []
+    helper = threading.Thread(target=lambda: taken.append(turns._next(lambda rule: rule.number != 3, front=False)), daemon=True)
+    helper.start()
+    helper.join(0.2)
+    assert taken == []
+    assert turns._next(lambda rule: True, front=True) == 3
+    turns.ended(3, RuleResult(3, "", Outcome.CLEAN), [])
+    helper.join(10)
+    assert taken == [4]
+
+
 @settings(max_examples=60, deadline=None)
 @given(after=Waits, threads=st.integers(1, 4))
 def test_nobody_waits_for_ever(after: list[set[int]], threads: int) -> None:
