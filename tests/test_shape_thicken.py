@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 
 from corpus import solids
 from lint.measure import Survey
+from lint.measure.narrow import Narrow
 from lint.mend import mend
 from lint.rooms import all_fixes, all_rules
 from lint.settings import Settings
@@ -120,3 +122,33 @@ def test_a_slanting_plate_takes_no_more_cells_than_one_lying_straight(monkeypatc
     mended = thickened(((plate @ turn.T) + (0.0, 0.0, 3.0), faces))
     assert [s.outcome for s in mended.steps if s.name == "thicken"] == ["done"]
     assert not [f for f in mended.after.findings if f.rule == 30]
+
+
+@pytest.mark.parametrize("side", [0, 1])
+def test_a_wall_of_which_one_side_alone_was_found_thin_is_cored_all_over(side: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whichever side it is: of a slanting wall the patches of one side can all look past the other."""
+    from lint.shape import thicken
+    from lint.shape.verify import thin_regions
+
+    survey = Survey(part_of(solids.box((15, 10, 0.5), step=5)))
+    skin = survey.get("skin")
+    below = (skin.vertices[skin.faces][:, :, 2] == 0).all(axis=1)
+
+    def one_sided(survey: Survey, limit: float) -> list[Narrow]:
+        return [replace(r, faces=r.faces[below[r.faces] == bool(side)]) for r in thin_regions(survey, limit)]
+
+    monkeypatch.setattr(thicken, "thin_regions", one_sided)
+    (core,) = thicken._cores(survey, 0.8, np.inf)
+    assert len(core) > 5000
+    assert np.ptp(core[:, 0]) > 14
+    assert np.ptp(core[:, 1]) > 9
+
+
+def test_skin_that_stays_keeps_its_points_to_the_last_bit_wherever_the_part_lies() -> None:
+    vertices, faces = solids.fused(solids.box((20, 20, 10), step=3), solids.box((0.6, 12, 6), low=(10, 4, 9), step=2))
+    away = np.array([-101.30188093, 37.7721, 0.0])
+    mended = thickened((vertices + away, faces))
+    assert mended.steps[0].outcome == "done"
+    kept = {tuple(p) for p in mended.part.vertices.tolist()}
+    block = (vertices[:, 2] < 9) & (vertices[:, 2] > 0)
+    assert all(tuple(p) in kept for p in (vertices + away)[block].tolist())

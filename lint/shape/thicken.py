@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from lint.measure import Survey
+from lint.measure.surface import weld_exact
 from lint.measure.walls import halved
 from lint.shape.rewrap import measured_move
 from lint.shape.sturdy import grain, sturdy, used_only
@@ -81,7 +82,7 @@ def _laid(part: Part, survey: Survey, cores: list[FloatArray], thick: float) -> 
             raised[:, 2] = low[2] + radius
             solid += _swept(np.vstack((core, raised)) - low, radius).trim_by_plane((0.0, 0.0, 1.0), 0.0)
         mesh = solid.to_mesh64()
-        vertices = np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3] + low
+        vertices = _put_back(np.asarray(mesh.vert_properties, dtype=np.float64)[:, :3], skin.vertices, low)
         faces = np.asarray(mesh.tri_verts, dtype=np.int64)
         faces = faces[~air_pockets(vertices, faces, hollow)]  # where two thick walls meet they can shut air in between them
         vertices, faces = used_only(*sturdy(vertices, faces, short, among(vertices, skin.vertices)))
@@ -99,6 +100,16 @@ def _laid(part: Part, survey: Survey, cores: list[FloatArray], thick: float) -> 
     raise Declined("the thicker wall grazes the skin beside it or leaves specks, whatever its thickness: draw it thicker by hand")
 
 
+def _put_back(made: FloatArray, known: FloatArray, low: FloatArray) -> FloatArray:
+    """Points (n, 3) measured from `low` in the part's own coordinates: the known points (k, 3) to the last bit, which a sum would lose."""
+    _, old = weld_exact(np.vstack((known - low, made)))
+    which = np.full(int(old.max()) + 1, -1, dtype=np.int64)
+    which[old[: len(known)]] = np.arange(len(known))
+    at = which[old[len(known) :]]
+    points: FloatArray = np.where((at >= 0)[:, None], known[at], made + low)
+    return points
+
+
 def _cores(survey: Survey, thick: float, most: float) -> list[FloatArray]:
     """Points (k, 3) closely set along the middle of each wall that is thinner than `thick` and somewhere than `most`, one array a wall."""
     skin, facets, patches, walls, rays = (survey.get(n) for n in ("skin", "facets", "patches", "walls", "rays"))
@@ -112,7 +123,7 @@ def _cores(survey: Survey, thick: float, most: float) -> list[FloatArray]:
         face, corners = halved(region.faces, skin.vertices[skin.faces[region.faces]], thick / 8)
         point, normal = corners.mean(axis=1), facets.normal[face]
         met, far = rays.first_facing(point - rays.gap * normal, -normal, away=True, reach=2 * thick)
-        thin = (far < thick) & (face < met)  # from one side of the wall only: the other would say the same
+        thin = (far < thick) & ((face < met) | ~np.isin(met, region.faces))  # from one side only: the other would say the same
         middle = point[thin] - (far[thin] / 2)[:, None] * normal[thin]
         if not len(middle):  # of a few slanting faces the finer pieces can all look past it; where it was found to be thin, it is
             own = region.patches
