@@ -17,6 +17,7 @@ from lint.shape.zip import rims_of
 from lint.terms import BoolArray, Declined, IntArray
 
 RINGS = 4  # so many rings of faces round the trouble are cut out at most
+LARGER = 2.0
 MOST_CUT = 0.1  # share of the skin that may be cut out
 
 
@@ -62,9 +63,11 @@ def _broken(survey: Survey) -> IntArray:
 
 
 def grazes(survey: Survey, in_mm: bool) -> IntArray:
-    """Faces that cross another of their own shell, even if far less deep than is judged."""
+    """Faces that cross another of their own shell, even if far less deep than is judged; or that are folded so nearly flat on it that
+    they would be judged to cross in a part twice the size, which a base can make of this one."""
     skin, shells = survey.get("skin"), survey.get("shells")
-    pairs = crossing_pairs(skin.vertices, skin.faces, STRICT * tolerance_of(skin.vertices, in_mm))
+    rounding = tolerance_of(skin.vertices, in_mm)
+    pairs = np.vstack([crossing_pairs(skin.vertices, skin.faces, deep * rounding) for deep in (STRICT, LARGER)])
     return np.unique(pairs[shells.label[pairs[:, 0]] == shells.label[pairs[:, 1]]])
 
 

@@ -37,6 +37,7 @@ MAY_RAISE = (10, 24, 31, 32, 33, 38, 39, 51, 52)
 LEAST_LEAN = 15.0
 FLATNESS = 0.1
 AS_SEATED = "as it was seated"
+DARNED = "laid new skin where the old grazed itself; "
 # The rule about land: only when it speaks does a closed part that stands already get a wider base for its sake.
 LAND = 53
 
@@ -60,7 +61,7 @@ def make(job: Job) -> Shaped:
     shaped = _solid(replace(job, part=part, survey=Survey(part)))
     move = shaped.moved if shaped.moved is not None else np.eye(4)
     new = tuple(Zone.near(z.why, z.size, np.array(z.points) @ move[:3, :3].T + move[:3, 3]) for z in zones)
-    return replace(shaped, zones=(*shaped.zones, *new), did=f"laid new skin where the old grazed itself; {shaped.did}")
+    return replace(shaped, zones=(*shaped.zones, *new), did=DARNED + shaped.did)
 
 
 def _solid(job: Job) -> Shaped:
@@ -83,13 +84,19 @@ def _solid(job: Job) -> Shaped:
     after = sound(new, "the seated part")
     if not _stands(after):
         raise Declined("no level cut within reach lets it stand: lay it another way, or give it a wider base by hand")
+    darns: tuple[Zone, ...] = ()
+    if bool(after.get("crossings").within.any()) and not bool(survey.get("crossings").within.any()):
+        free = freed(new, after)  # what is judged to cross depends a little on the size of the whole
+        if free is None or bool(sound(free[0], "the seated part").get("crossings").within.any()):
+            raise Declined("where it is cut level its skin would pass through itself: rewrap it first")
+        new, darns = free
     under = Zone("under", "the new base", 2 * SNAP, ((0.0, 0.0, made.cut - made.floor), (0.0, 0.0, 1.0)))
-    kept = "same" if after.get("shells").count == shells.count else "any"  # a small piece may lie below the cut, or be cut in two
+    kept = "same" if after.get("shells").count == shells.count and not darns else "any"  # a small piece may lie below the cut, or be cut in two
     return Shaped(
         new,
         Promise(skin_max=SNAP + pins.most, skin_p99=SNAP + pins.most, volume="any", pieces=kept, clears=_called(job), may_raise=MAY_RAISE),
-        _told_level(made, said, settings.base) + pins.said,
-        zones=(under, *pins.zones),
+        (DARNED if darns else "") + _told_level(made, said, settings.base) + pins.said,
+        zones=(under, *pins.zones, *darns),
         moved=moved,
         cautions=apart(1, new, AS_SEATED),
     )
