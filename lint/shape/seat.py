@@ -91,7 +91,7 @@ def _solid(job: Job) -> Shaped:
             raise Declined("where it is cut level its skin would pass through itself: rewrap it first")
         new, darns = free
     under = Zone("under", "the new base", 2 * SNAP, ((0.0, 0.0, made.cut - made.floor), (0.0, 0.0, 1.0)))
-    kept = "same" if after.get("shells").count == shells.count and not darns else "any"  # a small piece may lie below the cut, or be cut in two
+    kept = "same" if after.get("shells").count == shells.count and not darns else "any"  # a small piece may lie below the cut
     return Shaped(
         new,
         Promise(skin_max=SNAP + pins.most, skin_p99=SNAP + pins.most, volume="any", pieces=kept, clears=_called(job), may_raise=MAY_RAISE),
