@@ -16,8 +16,8 @@ def test_what_the_store_lists_is_what_the_rooms_say(tmp_path: Path) -> None:
     first, second = listing(store, "this program"), listing(store, "this program")
     assert first.rules is not second.rules
     for listed in (first, second, listing(None, "")):
-        assert [(r.number, r.name, r.weight, r.page) for r in listed.rules.values()] == [
-            (r.number, r.name, r.weight, r.page) for r in all_rules().values()
+        assert [(r.number, r.name, r.weight, r.page, r.fix, r.retired) for r in listed.rules.values()] == [
+            (r.number, r.name, r.weight, r.page, r.fix, r.retired) for r in all_rules().values()
         ]
         said = [(f.name, f.touch, f.does, f.on_demand, f.for_stop, f.follows) for f in listed.fixes.values()]
         assert said == [(f.name, f.touch, f.does, f.on_demand, f.for_stop, f.follows) for f in all_fixes().values()]

@@ -31,7 +31,7 @@ class Listing:
 
 
 class _Kept(msgspec.Struct, array_like=True):
-    rules: list[tuple[int, str, Weight, str, str]]
+    rules: list[tuple[int, str, Weight, str, str, str | None, str | None]]
     fixes: list[tuple[str, Touch, str, bool, bool, tuple[str, ...]]]
     comparing: frozenset[int]
     picking: tuple[int, ...]
@@ -46,12 +46,13 @@ def listing(store: Store | None, program: str) -> Listing:
     said: _Kept | None = kept.unpacked(data, _Kept) if data is not None else None
     if said is None:
         new = _anew()
-        rules = [(r.number, r.name, r.weight, r.unit, r.page) for r in new.rules.values()]
+        rules = [(r.number, r.name, r.weight, r.unit, r.page, r.fix, r.retired) for r in new.rules.values()]
         fixes = [(f.name, f.touch, f.does, f.on_demand, f.for_stop, f.follows) for f in new.fixes.values()]
         store.put(key, kept.packed(_Kept(rules, fixes, new.comparing, new.picking)))
         return new
     return Listing(
-        {number: Rule(number, name, weight, unit, {}, page=page) for number, name, weight, unit, page in said.rules},
+        {number: Rule(number, name, weight, unit, {}, fix=fix, retired=left, page=page)
+         for number, name, weight, unit, page, fix, left in said.rules},
         {name: Fix(name, touch, does, demand, stop, follows) for name, touch, does, demand, stop, follows in said.fixes},
         said.comparing,
         said.picking,

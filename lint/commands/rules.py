@@ -5,18 +5,20 @@ from __future__ import annotations
 import argparse
 
 from lint.commands import screen
+from lint.commands.known import listing_of
 from lint.report.catalogue import page, table
-from lint.rooms import all_rules, fixes_at_hand
+from lint.rooms import fixes_at_hand, rooms
+from lint.store import open_store
 from lint.terms import BadInput
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the list or one page. Raises BadInput for a number that is no rule."""
-    rules, fixes = all_rules(), fixes_at_hand()
     if args.number is None:
-        screen.put(table(rules, fixes))
+        listed = listing_of(open_store())
+        screen.put(table(listed.rules, listed.fixes))
         return 0
-    if args.number not in rules:
+    if args.number not in rooms():
         raise BadInput(f"rule {args.number}: there is no such rule; `buckwright rules` lists them")
-    screen.put(page(rules[args.number], fixes))
+    screen.put(page(rooms()[args.number], fixes_at_hand()))
     return 0
