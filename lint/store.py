@@ -72,7 +72,7 @@ class Store:
         if not self._usable and not self._ready(make=True):
             return False
         path = self._path(key)
-        temporary = path.with_name(_TEMPORARY + secrets.token_hex(8))
+        temporary = Path(path).with_name(_TEMPORARY + secrets.token_hex(8))
         try:
             _write(temporary, _MARK + _seal(key, content) + content)
             os.replace(temporary, path)
@@ -108,8 +108,8 @@ class Store:
                 os.unlink(path)
             total -= size
 
-    def _path(self, key: str) -> Path:
-        return self.folder / key[:2] / key[2:]
+    def _path(self, key: str) -> str:
+        return os.path.join(self.folder, key[:2], key[2:])  # in text: a run of a thousand parts looks up thousands
 
     def _ready(self, *, make: bool) -> bool:
         """Whether the folder is there, ours, and closed to others; made when it is wanted and missing."""

@@ -36,32 +36,31 @@ def find_parts(paths: Iterable[Path]) -> list[Path]:
 
 
 def real(path: Path) -> str:
-    """Where a path leads, links followed, as `os.path.realpath`; the folders of a shelf are looked at once and not for every part."""
-    folder, name = os.path.split(os.path.abspath(path))
-    there = os.path.join(_real_folder(folder), name)
-    return os.path.realpath(there) if os.path.islink(there) else there
+    """Where a path leads, links followed, as `os.path.realpath`; each is looked at once within `folders_stay`."""
+    seen = _seen.get()
+    if seen is None:
+        return os.path.realpath(path)
+    told = os.fspath(path)
+    if told not in seen:
+        folder, name = os.path.split(os.path.abspath(told))
+        if folder not in seen:
+            seen[folder] = os.path.realpath(folder)
+        there = os.path.join(seen[folder], name)
+        seen[told] = os.path.realpath(there) if os.path.islink(there) else there
+    return seen[told]
 
 
 @contextlib.contextmanager
 def folders_stay() -> Iterator[None]:
-    """Within, `real` takes folders to be where they were at first sight."""
-    token = _folders.set({})
+    """Within, `real` takes parts and folders to be where they were at first sight."""
+    token = _seen.set({})
     try:
         yield
     finally:
-        _folders.reset(token)
+        _seen.reset(token)
 
 
-_folders: ContextVar[dict[str, str] | None] = ContextVar("_folders", default=None)
-
-
-def _real_folder(folder: str) -> str:
-    seen = _folders.get()
-    if seen is None:
-        return os.path.realpath(folder)
-    if folder not in seen:
-        seen[folder] = os.path.realpath(folder)
-    return seen[folder]
+_seen: ContextVar[dict[str, str] | None] = ContextVar("_seen", default=None)
 
 
 def _beside(ticket: Path) -> list[Path]:

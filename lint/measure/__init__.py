@@ -96,7 +96,7 @@ class Survey:
             return self._values[name]
         if name in self._failures:
             raise self._failures[name]
-        function = known()[name]
+        function = named(name)
         failed: Exception | None = None
         inputs: dict[str, Any] = {}
         try:
