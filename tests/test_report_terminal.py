@@ -236,3 +236,18 @@ def test_lines_are_broken_as_another_program_breaks_them() -> None:
         ours = wrapped(text, width)
         assert theirs is None or ours == theirs
         assert "".join("".join(ours).split()) == "".join(text.split()), "no letter is lost"
+
+
+def test_drafts_written_too_early_are_written_anew() -> None:
+    """What all parts share may be shared no longer once the last is judged; what is shown is as if there had been no draft."""
+    idle = (RuleResult(24, "too big for the bed", Outcome.NOT_RUN, "nobody said how large the bed is", missing="print.bed"),)
+    early = [part_report(name, (finding(4, 10.0),), idle) for name in ("heron.stl", "troll.stl")]
+    shared = []
+    for last in (part_report("king.stl", (), idle), part_report("king.stl"), part_report("king.stl", (finding(13),))):
+        drafts = terminal.Drafts(RULES, FIXES)
+        drafts.write(early)
+        report = Report((*early, last), 1, "0")
+        text = terminal.render_drafted(report, drafts)
+        assert text == terminal.render(report, RULES, FIXES)
+        shared.append("on none of the 3" in text)
+    assert shared == [True, False, False]

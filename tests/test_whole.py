@@ -14,8 +14,12 @@ import pytest
 from corpus import solids
 from lint.cli import main
 from lint.commands import whole
+from lint.commands.judging import Run
+from lint.commands.keys import OnDisk
+from lint.commands.shelves import Facts
 from lint.commands.whole import Told, Whole
 from lint.save import write_part
+from lint.store import open_store
 from lint.terms import Part, Source
 
 Capsys = pytest.CaptureFixture[str]
@@ -40,8 +44,8 @@ def hits(monkeypatch: pytest.MonkeyPatch) -> list[bool]:
     seen: list[bool] = []
     real = Whole.told
 
-    def told(self: Whole) -> Told | None:
-        found = real(self)
+    def told(self: Whole, doubted: Callable[[], None]) -> Told | None:
+        found = real(self, doubted)
         seen.append(found is not None)
         return found
 
@@ -86,7 +90,7 @@ def test_it_is_told_as_it_would_be_put_together(
     lint(capsys, "--as", form)
     again = lint(capsys, "--as", form)
     assert hits == [False, True]
-    monkeypatch.setattr(Whole, "told", lambda self: None)
+    monkeypatch.setattr(Whole, "told", lambda self, doubted: None)
     assert again == lint(capsys, "--as", form)
     assert again[0] == 0
 
@@ -195,6 +199,20 @@ def test_fresh_looks_at_everything_and_is_kept(shelf: Path, hits: list[bool], ca
     assert "an earlier run" not in lint(capsys, "--fresh")[1]
     assert "all told from an earlier run" in lint(capsys)[1]
     assert hits == [False, True]
+
+
+def test_a_touched_part_raises_a_doubt_and_no_more(shelf: Path, hits: list[bool], capsys: Capsys) -> None:
+    store, paths = open_store(), [shelf / "heron.stl", shelf / "trolls" / "troll.ply"]
+    assert store is not None
+    lint(capsys, parts=tuple(map(str, paths)))
+    run = Run(Facts(), None, tuple(paths))
+    doubts: list[int] = []
+    for touched, doubted in ((False, []), (True, [1])):
+        if touched:
+            os.utime(paths[1], ns=(1, 1))
+        again = Whole(store, OnDisk(run.keys(), run.facts_of), paths, {"form": "terminal", "line": "stop", "width": 80, "colour": False})
+        assert again.told(lambda: doubts.append(1)) is not None
+        assert doubts == doubted
 
 
 def test_a_torn_entry_is_passed_over(shelf: Path, hits: list[bool], capsys: Capsys, monkeypatch: pytest.MonkeyPatch) -> None:

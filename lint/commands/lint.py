@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from lint import __version__
 from lint.changed import changed_since
@@ -15,7 +15,7 @@ from lint.commands import screen
 from lint.commands.judging import Run
 from lint.commands.keys import OnDisk
 from lint.commands.known import Known, listing_of, unswept
-from lint.commands.looking import How, known_of, look, look_with
+from lint.commands.looking import How, known_of, look, look_with, pool_of
 from lint.commands.shelves import Facts, find_parts, folders_stay
 from lint.commands.whole import Told, Whole
 from lint.report.plain import path_text
@@ -23,6 +23,9 @@ from lint.rooms import all_rules, fixes_at_hand, rooms
 from lint.settings import EDITION
 from lint.store import open_store
 from lint.terms import BadInput, PartReport, Report, Weight
+
+if TYPE_CHECKING:
+    from lint.report.terminal import Drafts
 
 
 def run(args: argparse.Namespace) -> int:
@@ -65,15 +68,23 @@ def _judge(args: argparse.Namespace, paths: list[Path], run: Run, idle: str) -> 
 
 def _tell(args: argparse.Namespace, paths: list[Path], run: Run) -> int:
     """The report as an earlier run gave it, if nothing has changed, and else put together."""
-    store, on_disk = open_store(), OnDisk(run.keys(), run.facts_of)
-    known = known_of(run, store, on_disk)
-    whole = Whole(store, on_disk, paths, _words(args)) if store is not None else None
-    told = whole.told() if whole is not None and not args.fresh else None
-    if told is None:
-        report = _report(look_with(known, paths, run, _how(args)), args)
-        told = Told(render(report, args.form), report.exit_code())
-        if whole is not None and known is not None and all(path in known.sure for path in paths):
-            _keep(whole, known, report, told, args.form)
+    how, store, on_disk = _how(args), open_store(), OnDisk(run.keys(), run.facts_of)
+    with pool_of(how) as pool:
+
+        def doubted() -> None:
+            """Begin a process at once for what seems to have changed."""
+            if how.apart(len(paths)):
+                pool.man(1)
+
+        whole = Whole(store, on_disk, paths, _words(args)) if store is not None else None
+        told = whole.told(doubted) if whole is not None and not how.fresh else None
+        if told is None:
+            known = known_of(run, store, on_disk)
+            drafts = _drafts() if args.form == "terminal" else None
+            report = _report(look_with(pool, known, paths, run, how, drafts.write if drafts is not None else lambda parts: None), args)
+            told = Told(render(report, args.form, drafts=drafts), report.exit_code())
+            if whole is not None and known is not None and all(path in known.sure for path in paths):
+                _keep(whole, known, report, told, args.form)
     _show(told.text, args)
     return told.exit_code
 
@@ -146,8 +157,8 @@ def beside(report: Report, to: Path) -> dict[Path, str]:
     return names
 
 
-def render(report: Report, form: str, pictures: Mapping[Path, str] = MappingProxyType({})) -> str:
-    """The report in the form asked for. pictures: those that stand beside it, by part."""
+def render(report: Report, form: str, pictures: Mapping[Path, str] = MappingProxyType({}), drafts: Drafts | None = None) -> str:
+    """The report in the form asked for. pictures: those that stand beside it, by part; drafts: what is written of it already."""
     if form == "json":
         from lint.report import data
 
@@ -168,10 +179,16 @@ def render(report: Report, form: str, pictures: Mapping[Path, str] = MappingProx
         from lint.report import page
 
         return page.render(report, rooms(), fixes_at_hand())
-    from lint.report import terminal
+    from lint.report.terminal import render_drafted
+
+    return render_drafted(report, drafts or _drafts())
+
+
+def _drafts() -> Drafts:
+    from lint.report.terminal import Drafts
 
     listed = listing_of(open_store())
-    return terminal.render(report, listed.rules, listed.fixes, width=screen.width(), colour=screen.colour())
+    return Drafts(listed.rules, listed.fixes, width=screen.width(), colour=screen.colour())
 
 
 def chosen(numbers: Iterable[int] | None) -> frozenset[int] | None:

@@ -67,30 +67,44 @@ def known_of(run: Run, store: Store | None, on_disk: OnDisk) -> Known | None:
     return None if store is None else Known(store, on_disk, rooms() if run.only is None else before(run.only))
 
 
-def look(paths: list[Path], run: Run, how: How) -> list[PartReport]:
-    """The reports of these parts in their order, with what the ledgers accept marked."""
-    with folders_stay():
-        return look_with(known_of(run, open_store(), OnDisk(run.keys(), run.facts_of)), paths, run, how)
-
-
-def look_with(known: Known | None, paths: list[Path], run: Run, how: How) -> list[PartReport]:
-    """As `look`, with what is known opened already."""
+def pool_of(how: How) -> Pool:
+    """Processes for a run, of which none has begun. To be used as a context."""
     from lint.commands.pool import Pool
 
+    return Pool(_work_here, _begin, how.memory)
+
+
+def look(paths: list[Path], run: Run, how: How) -> list[PartReport]:
+    """The reports of these parts in their order, with what the ledgers accept marked."""
+    with folders_stay(), pool_of(how) as pool:
+        return look_with(pool, known_of(run, open_store(), OnDisk(run.keys(), run.facts_of)), paths, run, how)
+
+
+def look_with(
+    pool: Pool, known: Known | None, paths: list[Path], run: Run, how: How, drafted: Callable[[list[PartReport]], None] = lambda r: None
+) -> list[PartReport]:
+    """As `look`, with the processes and what is known. drafted: hears the reports that stand, while others are still examined; they
+    come again at the end, the same objects where no ledger speaks of them."""
     standing: dict[Path, Standing] = {}
-    with Pool(_work_here, _begin, how.memory) as pool:
-        if known is not None and not how.fresh and not run.drawn:  # a picture is drawn from the mesh, which is not kept
-            with screen.Progress(f"looking up {len(run.parts)} parts"):
-                if how.apart(len(paths)):
-                    pool.man(min(how.most(), known.missing(paths)))
-                standing = known.standing(run.parts)
-                run = replace(run, known={**run.known, **known.values(standing)})
-        asked = picks(wanted(run.only)) if known is None else known.picks
-        run = _with_the_shelf_measured(pool, run, how, frozenset(pick.measurement for pick in asked))
-        said, judged = _judged(pool, known, standing, paths, run, how)
+    if known is not None and not how.fresh and not run.drawn:  # a picture is drawn from the mesh, which is not kept
+        with screen.Progress(f"looking up {len(run.parts)} parts"):
+            if how.apart(len(paths)):
+                pool.man(min(how.most(), known.missing(paths)))
+            standing = known.standing(run.parts)
+            run = replace(run, known={**run.known, **known.values(standing)})
+    asked = picks(wanted(run.only)) if known is None else known.picks
+    run = _with_the_shelf_measured(pool, run, how, frozenset(pick.measurement for pick in asked))
+    reports: dict[Path, PartReport] = {}
+
+    def stands(said: Mapping[Path, Compared]) -> None:
+        reports.update((path, _told(path, standing.get(path), heard, None)) for path, heard in said.items())
+        drafted(list(reports.values()))
+
+    judged = _judged(pool, known, standing, paths, run, how, stands)
     if known is not None:
         known.close()
-    return accepted([_told(path, standing.get(path), said.get(path), judged.get(path)) for path in paths], datetime.date.today())
+    reports.update((path, _told(path, standing.get(path), None, found)) for path, found in judged.items())
+    return accepted([reports[path] for path in paths], datetime.date.today())
 
 
 def _told(path: Path, standing: Standing | None, said: Compared | None, judged: Judged | None) -> PartReport:
@@ -107,18 +121,20 @@ def _told(path: Path, standing: Standing | None, said: Compared | None, judged: 
 
 
 def _judged(
-    pool: Pool, known: Known | None, standing: Mapping[Path, Standing], paths: list[Path], run: Run, how: How
-) -> tuple[dict[Path, Compared], dict[Path, Judged]]:
-    """What still stands of what the rules that compare parts said of the kept parts, and what is found anew, by part."""
+    pool: Pool, known: Known | None, standing: Mapping[Path, Standing], paths: list[Path], run: Run, how: How,
+    stands: Callable[[Mapping[Path, Compared]], None],
+) -> dict[Path, Judged]:  # fmt: skip
+    """What is found anew, by part. stands: hears what still stands of what the rules that compare parts said of the kept parts."""
     new = [Task(path) for path in paths if path not in standing]
-    said: dict[Path, Compared] = {}
     judge = Judge(run)
 
     def again() -> list[Task]:
         """The kept parts that the rules that compare parts have to look at anew."""
+        said: dict[Path, Compared] = {}
         for path in paths:
             if known is not None and path in standing and (heard := known.compared(path, standing[path], judge.shelf)):
                 said[path] = heard
+        stands(said)
         return [Task(path, standing[path].key) for path in paths if path in standing and path not in said]
 
     def keep(task: Task, found: Judged) -> None:  # at once, so that a run that is stopped need not do it again
@@ -126,18 +142,18 @@ def _judged(
             known.keep(task.path, found)
 
     if new and how.apart(len(paths)):
-        return said, _apart(pool, new, again, _with_cores(run, how, len(new)), how, keep)
+        return _apart(pool, new, again, _with_cores(run, how, len(new)), how, keep)
     tasks = new + again()
     if not tasks:
-        return said, {}
+        return {}
     if how.scheduler is not None:
         doing = f"examining {len(tasks)} parts"
-        return said, _by_path(tasks, _elsewhere("judge", tasks, run, how, doing, "parts examined", _given_up, keep))
+        return _by_path(tasks, _elsewhere("judge", tasks, run, how, doing, "parts examined", _given_up, keep))
     run = _with_cores(run, how, len(tasks))
     if how.apart(len(paths)):
-        return said, _apart(pool, tasks, list, run, how, keep)
+        return _apart(pool, tasks, list, run, how, keep)
     with swept():
-        return said, _by_path(tasks, _together(tasks, judge if run.cores == judge.run.cores else Judge(run), keep))
+        return _by_path(tasks, _together(tasks, judge if run.cores == judge.run.cores else Judge(run), keep))
 
 
 def _with_cores(run: Run, how: How, tasks: int) -> Run:

@@ -7,10 +7,11 @@ from a thousand kept results would only cost the time.
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import hashlib
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -32,9 +33,10 @@ class Told:
 
 
 class _Kept(msgspec.Struct, array_like=True):
-    """state: the digest of all that can be looked at without knowing the report; fetched: files that parts refer to, by the place of
-    the part; read: other parts that rules read."""
+    """seen: the digest of the sizes and times of the files; state: that of all that can be looked at without knowing the report;
+    fetched: files that parts refer to, by the place of the part; read: other parts that rules read."""
 
+    seen: str
     state: str
     fetched: dict[int, dict[str, str | None]]
     read: list[Read]
@@ -54,8 +56,8 @@ class Whole:
         self._key = hashlib.sha256(b"whole " + on_disk.keys.run + repr(said).encode("utf-8", "surrogateescape")).hexdigest()
         self._ledgers, self._today = _ledgers(paths), datetime.date.today()  # now, before anybody has read them
 
-    def told(self) -> Told | None:
-        """The report of an earlier run, when it would be the same today."""
+    def told(self, doubted: Callable[[], None] = lambda: None) -> Told | None:
+        """The report of an earlier run, when it would be the same today. doubted: called as soon as this looks unlikely."""
         data = self._store.get(self._key)
         if data is None:
             return None
@@ -64,6 +66,8 @@ class Whole:
             text = kept.text.decode("utf-8", "surrogatepass")
         except (msgspec.MsgspecError, ValueError):
             return None
+        if kept.seen != self._seen():  # a hint and no more: a file may be as it was with another time, or another with the same
+            doubted()
         same = (
             kept.state == self._state()
             and all(0 <= i < len(self._paths) and same_beside(self._paths[i], files) for i, files in kept.fetched.items())
@@ -78,10 +82,19 @@ class Whole:
             return False  # a ledger was written meanwhile, or midnight has passed
         places = {i: dict(fetched[path]) for i, path in enumerate(self._paths) if fetched.get(path)}
         try:
-            data = msgspec.msgpack.encode(_Kept(state, places, list(read), told.text.encode("utf-8", "surrogatepass"), told.exit_code))
+            text = told.text.encode("utf-8", "surrogatepass")
+            data = msgspec.msgpack.encode(_Kept(self._seen(), state, places, list(read), text, told.exit_code))
         except UnicodeEncodeError:  # a name that is no text
             return False
         return self._store.put(self._key, data)
+
+    def _seen(self) -> str:
+        said = hashlib.sha256()
+        for path in self._paths:
+            with contextlib.suppress(OSError):
+                info = os.stat(path)
+                said.update(b"%d %d\n" % (info.st_mtime_ns, info.st_size))
+        return said.hexdigest()
 
     def _state(self) -> str | None:
         """The digest of the day, the ledgers and every part as it lies on the disk; None when something cannot be read."""

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 import shlex
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from lint.report.advice import TICKET_LINES, Advice, advise, cautions
 from lint.report.plain import UNIT_WORDS, listed, many, measured_text, path_text, place_text
@@ -18,20 +19,58 @@ from lint.terms import Finding, Fix, Outcome, PartReport, Report, Rule
 PLACES = 3
 
 
+class Drafts:
+    """Texts of single parts, written before all of a run are judged; what all parts are told together may turn out otherwise, and then
+    they are written anew."""
+
+    def __init__(self, rules: Mapping[int, Rule], fixes: Mapping[str, Fix], *, width: int = 80, colour: bool = False) -> None:
+        self.rules, self.fixes, self.width, self.colour = rules, fixes, width, colour
+        self._advices: dict[int, tuple[PartReport, Advice]] = {}  # by identity, so the parts are held on to
+        self._texts: dict[int, tuple[Any, str]] = {}
+
+    def write(self, parts: Sequence[PartReport]) -> None:
+        """Write the texts of these parts as if there were no others."""
+        shared = self.together(parts)
+        for part in parts:
+            self.text(part, shared)
+
+    def together(self, parts: Sequence[PartReport]) -> Together:
+        """What is said for several of these parts at once."""
+        judged = [part for part in parts if part.unreadable is None]
+        return together(judged, [self._advice(part) for part in judged])
+
+    def text(self, part: PartReport, shared: Together) -> str:
+        """All that is said of one part alone."""
+        key, text = self._texts.get(id(part), (None, ""))
+        if key != shared.key():
+            sheet = Sheet(self.width, self.colour)
+            show_part(sheet, part, self.rules, shared)
+            if part.unreadable is None:
+                show_advice(sheet, part, shared.own(self._advice(part)))
+            sheet.line()
+            text = sheet.text()
+            self._advice(part)
+            self._texts[id(part)] = (shared.key(), text)
+        return text
+
+    def _advice(self, part: PartReport) -> Advice:
+        if id(part) not in self._advices:
+            self._advices[id(part)] = (part, advise(part, self.rules, self.fixes))
+        return self._advices[id(part)][1]
+
+
 def render(report: Report, rules: Mapping[int, Rule], fixes: Mapping[str, Fix], *, width: int = 80, colour: bool = False) -> str:
     """The whole report as text for a terminal `width` columns wide, ending in a line break."""
-    sheet = Sheet(width, colour)
-    judged = [p for p in report.parts if p.unreadable is None]
-    advices = {id(p): advise(p, rules, fixes) for p in judged}
-    shared = together(judged, list(advices.values()))
-    for part in report.parts:
-        show_part(sheet, part, rules, shared)
-        if part.unreadable is None:
-            show_advice(sheet, part, shared.own(advices[id(part)]))
-        sheet.line()
-    _show_shared(sheet, shared, len(judged))
+    return render_drafted(report, Drafts(rules, fixes, width=width, colour=colour))
+
+
+def render_drafted(report: Report, drafts: Drafts) -> str:
+    """As `render`, with what has been written already."""
+    shared = drafts.together(report.parts)
+    sheet = Sheet(drafts.width, drafts.colour)
+    _show_shared(sheet, shared, sum(part.unreadable is None for part in report.parts))
     show_last(sheet, report)
-    return sheet.text()
+    return "".join(drafts.text(part, shared) for part in report.parts) + sheet.text()
 
 
 def show_part(sheet: Sheet, part: PartReport, rules: Mapping[int, Rule], shared: Together | None = None) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from lint.report.advice import Advice
 from lint.report.tally import not_run_reasons
@@ -18,6 +19,10 @@ class Together:
     reasons: dict[str, tuple[int, ...]] = field(default_factory=dict)
     facts: dict[str, int] = field(default_factory=dict)
     hands: dict[int, tuple[str, int]] = field(default_factory=dict)
+
+    def key(self) -> tuple[frozenset[Any], ...]:
+        """All that decides what is left for each part to say of itself."""
+        return frozenset(self.reasons), frozenset(self.facts), frozenset(self.hands)
 
     def own(self, advice: Advice) -> Advice:
         """The advice of one part without what is said for several."""
