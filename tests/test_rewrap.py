@@ -241,3 +241,21 @@ def test_a_gap_in_the_band_is_grown_shut() -> None:
     middle = int(np.argmin(np.abs(np.linalg.norm(low + cells + 0.5 - 10.0, axis=1) - 10.0)))  # the field begins at the ball's low corner
     again = draw(field, np.delete(cells, middle, axis=0), low, 1.0)
     assert len(again.faces) == len(whole.faces)
+
+
+def test_skin_left_out_because_it_lies_inside_is_told_and_is_a_zone() -> None:
+    """A ball half sunk into an open dome: its inner half can be seen through the open rim, and goes."""
+    from lint.shape import rewrap
+    from lint.terms import Job
+    from tests.test_seat import dome
+
+    sunk = ball(9.0, (0.0, 30.0, 30.0), level=3)
+    part = part_of(joined(dome(40.0, -20.0), sunk))
+    shaped = rewrap.make(Job(part, Settings(), (), (), Survey(part), frozenset({"seat"}), False))
+    inner = sunk[0][np.linalg.norm(sunk[0], axis=1) < 36.0]
+    zones = [z for z in shaped.zones if "lies inside" in z.why]
+    assert len(inner) > 50
+    assert in_zones(inner, zones).mean() > 0.95
+    assert "left out skin beyond the crossings that lies inside" in shaped.did
+    outside = sunk[0][np.linalg.norm(sunk[0], axis=1) > 44.0]
+    assert not in_zones(outside, zones).any()

@@ -12,6 +12,8 @@ from lint.terms import BoolArray, FloatArray, IntArray
 
 # Two faces on one side folded closer than this lie on each other: a wall without thickness.
 FOLD_DEGREES = 0.5
+# A face whose box takes up more cells than this, as that of a spike does, is compared with all others instead.
+WIDE = 4096
 
 
 def crossing_faces(vertices: FloatArray, faces: IntArray, new: BoolArray) -> BoolArray:
@@ -42,6 +44,12 @@ def _pairs(low: FloatArray, high: FloatArray, new: BoolArray) -> tuple[IntArray,
     last = np.floor((np.minimum(high[chosen], region_high) - region_low) / cell).astype(np.int64)
     span = last - first + 1
     count = span.prod(axis=1)
+    wide = count > WIDE
+    packed = [_beside(low, high, chosen, k, new) for k in chosen[wide]]
+    chosen, first, last, span, count = chosen[~wide], first[~wide], last[~wide], span[~wide], count[~wide]
+    if not len(chosen):
+        found = np.unique(np.concatenate(packed))
+        return found // len(low), found % len(low)
     owner = np.repeat(np.arange(len(chosen)), count)
     within = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
     at = np.stack(
@@ -65,8 +73,19 @@ def _pairs(low: FloatArray, high: FloatArray, new: BoolArray) -> tuple[IntArray,
     two = owner[np.repeat(begin, length) + np.arange(int(length.sum())) - np.repeat(np.cumsum(length) - length, length)]
     i, j = chosen[one], chosen[two]
     keep = (i != j) & ~(new[j] & (j < i)) & (low[i] <= high[j]).all(axis=1) & (low[j] <= high[i]).all(axis=1)
-    packed = np.unique(i[keep] * len(low) + j[keep])
-    return packed // len(low), packed % len(low)
+    found = np.unique(np.concatenate((*packed, i[keep] * len(low) + j[keep])))
+    return found // len(low), found % len(low)
+
+
+def _beside(low: FloatArray, high: FloatArray, chosen: IntArray, wide: int, new: BoolArray) -> IntArray:
+    """The pairs, packed, of one face whose box is wide with all of the chosen whose boxes overlap its own."""
+    other = chosen[((low[chosen] <= high[wide]) & (high[chosen] >= low[wide])).all(axis=1) & (chosen != wide)]
+    if not new[wide]:
+        other = other[new[other]]
+    # As a pair is named elsewhere: the new one first, of two new ones the lesser.
+    first = np.where(new[other], np.where(new[wide], np.minimum(other, wide), other), wide)
+    packed: IntArray = first * len(low) + (other + wide - first)
+    return packed
 
 
 def _crossed(vertices: FloatArray, one: IntArray, two: IntArray) -> BoolArray:

@@ -5,7 +5,7 @@ Skin that stays keeps its very points. Whatever does not fit together is decline
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -33,7 +33,8 @@ MARGIN = 1.0  # how far the patch stays off the skin that is kept, in cells
 @dataclass(frozen=True)
 class Patched:
     """vertices, faces: the mended mesh; spots: (k, 3) points on all that was cut out or laid in, not farther apart than `pitch`;
-    lost: (l, 3) points on skin that was left out because it was neither outside nor buried; area: mm2 of new skin."""
+    lost: (l, 3) points on skin that was left out because it was neither outside nor buried; area: mm2 of new skin;
+    buried: (b, 3) points on skin that was left out because it lies inside."""
 
     vertices: FloatArray
     faces: IntArray
@@ -41,6 +42,7 @@ class Patched:
     lost: FloatArray
     area: float
     pitch: float
+    buried: FloatArray = field(default_factory=lambda: np.zeros((0, 3)))
 
 
 @dataclass(frozen=True)
@@ -94,6 +96,7 @@ def patched(survey: Survey, in_mm: bool) -> Patched:
     """Cut out the trouble, place by place, and lay new skin there. Raises Declined, with the reason, when a place cannot be mended."""
     spots: list[FloatArray] = []
     lost: list[FloatArray] = []
+    buried: list[FloatArray] = []
     area, pitch = 0.0, 0.0
     every = not len(trouble_of(survey).faces)  # only sound shells cross, and unite could not help
     tries = TRIES
@@ -108,13 +111,14 @@ def patched(survey: Survey, in_mm: bool) -> Patched:
         one, tries = _first_that_fits(survey, trouble, tries, in_mm)
         spots.append(one.spots)
         lost.append(one.lost)
+        buried.append(one.buried)
         area, pitch = area + one.area, max(pitch, one.pitch)
         survey = survey_of(one.vertices, one.faces, in_mm)
     else:
         raise Declined(f"the skin is broken in more than {PLACES} places")
     if not spots:
         raise Declined("no skin passes through skin, and no edge is crowded")
-    return Patched(survey.part.vertices, survey.part.faces, np.vstack(spots), np.vstack(lost), area, pitch)
+    return Patched(survey.part.vertices, survey.part.faces, np.vstack(spots), np.vstack(lost), area, pitch, np.vstack(buried))
 
 
 def _first_that_fits(survey: Survey, trouble: Trouble, tries: int, in_mm: bool) -> tuple[Patched, int]:
@@ -174,7 +178,8 @@ def _patched(
     corners = points[new_faces[laid]]
     area = float(np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1).sum() / 2)
     where = np.vstack((strewn(vertices, faces[cut], pitch), strewn(points, new_faces[laid], pitch)))
-    return Patched(points, new_faces, where, strewn(vertices, faces[lost], pitch), area, pitch)
+    buried = strewn(vertices, faces[~kept & ~lost & ~cut], pitch)
+    return Patched(points, new_faces, where, strewn(vertices, faces[lost], pitch), area, pitch, buried)
 
 
 def _not_among(old_points: FloatArray, old_faces: IntArray, points: FloatArray, faces: IntArray) -> BoolArray:

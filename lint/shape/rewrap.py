@@ -74,6 +74,7 @@ def mended(job: Job) -> Shaped:
         part,
         Promise(skin_max=stays, skin_p99=stays, volume="any", pieces="any", may_raise=_may_raise(survey), **said),
         f"cut out the broken skin and laid {patch.area:.4g} {unit} of new skin there; all other skin keeps its points"
+        + ("; left out skin beyond the crossings that lies inside" if len(patch.buried) else "")
         if patch.area
         else "cut out the broken skin, so that the rim runs a little farther in there; all other skin keeps its points",
         zones,
@@ -187,6 +188,7 @@ def _prove(part: Part) -> None:
 def _zones(patch: Patched) -> tuple[Zone, ...]:
     zones = [_near(patch.spots, ZONE * patch.pitch, "new skin where skin passed through skin")]
     zones.append(_near(patch.lost, ZONE * patch.pitch, "skin left out that came out inside out beyond a crossing"))
+    zones.append(_near(patch.buried, patch.pitch, "skin left out that lies inside, beyond a crossing"))
     return tuple(z for z in zones if z.points)
 
 

@@ -27,10 +27,10 @@ fix = Fix(
 )
 
 # What a part newly standing, newly solid or newly wider may be told: its walls may run into another shell of it (10, which unite mends),
-# it may have gaps above its base (31), be too big for the bed (24),
+# it may have walls that only thicken can mend (30) and gaps above its base (31), be too big for the bed (24),
 # steep skin (32), layers that begin in mid-air (33), suction (38), a saving by hollowing (39), other undercuts now that it faces
 # another way (51), recesses (52).
-MAY_RAISE = (10, 24, 31, 32, 33, 38, 39, 51, 52)
+MAY_RAISE = (10, 24, 30, 31, 32, 33, 38, 39, 51, 52)
 
 
 # Tip angle and flatness a part that is left as it is must have: facts 1.4.7 and 1.4.3.

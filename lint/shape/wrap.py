@@ -172,7 +172,7 @@ def _round_about(points: FloatArray, faces: IntArray, which: IntArray) -> FloatA
 def crossing_pairs(points: FloatArray, faces: IntArray, tolerance: float) -> IntArray:
     """(k, 2) faces of a bare mesh, or of a piece of one, that cross deeper than `tolerance`."""
     survey = survey_of(points, faces)
-    found = crossings_deeper(tolerance, *(survey.get(n) for n in ("skin", "edges", "facets", "shells", "extent", "pinched")))
+    found = crossings_deeper(tolerance, *(survey.get(n) for n in ("skin", "edges", "facets", "shells", "extent", "pinched", "tree")))
     return found.pairs
 
 
