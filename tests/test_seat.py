@@ -305,3 +305,24 @@ def test_the_edge_of_a_land_keeps_its_margin_also_where_two_bays_meet(seed: int)
     share = np.clip(((loop[:, None] - outer) * edge).sum(axis=2) / (edge**2).sum(axis=1), 0, 1)
     away = np.linalg.norm(loop[:, None] - outer - share[:, :, None] * edge, axis=2).min()
     assert 15.0 <= away < 15.25
+
+
+def test_a_part_whose_flat_foot_has_knobs_on_it_is_stood_on_that_foot() -> None:
+    """A tall block with a ball half sunk into its foot, lying on an edge of it in no particular way."""
+    block, knob = solids.box((30.0, 30.0, 90.0), step=10.0), solids.ball(5.0, (12.0, 17.0, 1.0), level=2)
+    bust = solids.fused(solids.fused(block, knob), solids.ball(28.0, (15.0, 15.0, 100.0), level=3))
+    spin = np.linalg.qr(np.random.default_rng(4).normal(size=(3, 3)))[0]
+    spin *= np.sign(np.linalg.det(spin))
+    part = part_of(bust[0] @ spin.T, bust[1])
+    shaped = seat._on_a_flat(Job(part, Settings(), (), (), Survey(part), frozenset({"seat"}), True))
+    assert shaped is not None
+    survey = check(part, shaped)
+    assert "largest flat" in shaped.did
+    assert np.ptp(shaped.part.vertices[:, 2]) == pytest.approx(138.0, abs=1.0), "it is top-heavy, so a plate of 10 mm goes under it"
+    assert survey.get("contact").area > 900.0
+
+
+def test_a_part_that_stands_is_not_turned_onto_a_larger_flat() -> None:
+    part = part_of(*solids.box((20.0, 50.0, 20.0)))
+    with pytest.raises(Declined, match="flat and firm"):
+        seated(part)

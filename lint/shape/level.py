@@ -52,7 +52,7 @@ def stumps(vertices: FloatArray, faces: IntArray, normal: FloatArray, areas: Flo
     if not total > 0:
         return []
     found: list[tuple[float, FloatArray]] = []
-    for down in _candidates(normal, areas):
+    for down in candidates(normal, areas):
         way = _refined(vertices, faces, normal, areas, down)
         if areas[_lying(vertices, faces, normal, way)].sum() < areas[_lying(vertices, faces, normal, down)].sum() * (1 + 1e-9):
             way = down
@@ -64,7 +64,8 @@ def stumps(vertices: FloatArray, faces: IntArray, normal: FloatArray, areas: Flo
     return [way for _, way in sorted(found, key=lambda f: (float(np.abs(f[1]).max()) < SQUARE, -round(f[0], 3), tuple(f[1])))]
 
 
-def _candidates(normal: FloatArray, areas: FloatArray) -> list[FloatArray]:
+def candidates(normal: FloatArray, areas: FloatArray) -> list[FloatArray]:
+    """Directions (3,) that a part's foot may look to: the file's axes, and those many faces look to."""
     ways = [sign * axis for axis in np.eye(3)[[2, 1, 0]] for sign in (-1.0, 1.0)]
     key = np.round(normal * 4).astype(np.int64) @ np.array([1, 100, 10_000])
     _, index = np.unique(key, return_inverse=True)

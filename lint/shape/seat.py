@@ -11,6 +11,7 @@ from lint.measure.shells import Shells
 from lint.shape.carry import Built
 from lint.shape.crop import Plane, cut_along
 from lint.shape.facing import SCRAP_SHARE, asked_up, facing, main_sheet, outer_rim, turn_to_top
+from lint.shape.flats import flats
 from lint.shape.level import REST_SHARE, SNAP, Levelled, level, stumps, tip_angle_of
 from lint.shape.pins import pinned
 from lint.shape.rewrap import apart, freed
@@ -51,28 +52,54 @@ def make(job: Job) -> Shaped:
         raise Declined("there is no skin to seat")
     if len(job.survey.get("edges").open):
         return _sheet(job)
+    if not bool(job.survey.get("shells").closed.all()):
+        raise Declined("its skin is crowded or disagrees somewhere: untangle and turn it first")
+    if not _called(job) and _stands(job.survey) and _standing(job)[1] == "" and _stands_hollow(job):
+        return _joined(job)
     try:
         return _solid(job)
-    except Declined:
-        free = freed(job.part, job.survey)
-        if free is None:
-            raise
+    except Declined as reason:
+        return _darned(job) or _on_a_flat(job) or _declined(reason)
+
+
+def _declined(reason: Declined) -> Shaped:
+    raise reason
+
+
+def _darned(job: Job) -> Shaped | None:
+    """Seated after its skin was freed of what grazes itself; None where nothing does, or that does not help."""
+    free = freed(job.part, job.survey)
+    if free is None:
+        return None
     part, zones = free
-    shaped = _solid(replace(job, part=part, survey=Survey(part)))
+    try:
+        shaped = _solid(replace(job, part=part, survey=Survey(part)))
+    except Declined:
+        return None
     move = shaped.moved if shaped.moved is not None else np.eye(4)
     new = tuple(Zone.near(z.why, z.size, np.array(z.points) @ move[:3, :3].T + move[:3, 3]) for z in zones)
     return replace(shaped, zones=(*shaped.zones, *new), did=DARNED + shaped.did)
 
 
-def _solid(job: Job) -> Shaped:
+def _on_a_flat(job: Job) -> Shaped | None:
+    """Seated on the largest flat of the part that lets it stand, beyond which other skin may reach a little; None where none does."""
+    if asked_up(job.part) is not None:
+        return None
+    skin, facets = job.survey.get("skin"), job.survey.get("facets")
+    for down in flats(skin.vertices, skin.faces, facets.normal, facets.area):
+        try:
+            return _solid(job, (turn_to_top(-down), "turned to stand on its largest flat"))
+        except Declined:
+            continue
+    return None
+
+
+def _solid(job: Job, stand: tuple[FloatArray, str] | None = None) -> Shaped:
+    """stand: the turn that stands it up and why; as it is likely to stand when None."""
     part, survey, settings = job.part, job.survey, job.settings
     skin, shells = survey.get("skin"), survey.get("shells")
-    if not bool(shells.closed.all()):
-        raise Declined("its skin is crowded or disagrees somewhere: untangle and turn it first")
-    turn, said = _standing(job)
+    turn, said = stand or _standing(job)
     wider = settings.margin if LAND in _called(job) else None
-    if said == "" and not _called(job) and _stands(survey) and _stands_hollow(job):
-        return _joined(job)
     faces = skin.faces[shells.label >= 0]
     points = skin.vertices @ turn.T
     made = level(points, faces, _base(job, wider))
