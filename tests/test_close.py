@@ -154,3 +154,16 @@ def test_skin_scanned_twice_and_a_table_and_hidden_skin_are_left_out() -> None:
     skin = {tuple(p) for p in vertices.tolist()}
     assert skin <= {tuple(p) for p in shaped.part.vertices.tolist()}
     assert skin_moved(part, shaped.part, shaped.moved, shaped.zones).max < 1e-9
+
+
+def test_a_piece_that_closing_shows_to_be_inside_out_is_closed_and_then_turned() -> None:
+    from lint.mend import mend
+    from lint.rooms import all_fixes, all_rules
+    from tests.test_seat import part_of
+
+    vertices, faces = solids.ball(20.0, level=3)
+    torn = part_of(vertices, np.delete(faces[:, ::-1], [0, 1, 2, 3], axis=0))
+    rules = {n: all_rules()[n] for n in (4, 7, 8, 9)}
+    mended = mend(torn, rules, {n: all_fixes()[n] for n in ("turn", "close")}, Settings())
+    assert [(s.name, s.outcome) for s in mended.steps] == [("close", "done"), ("turn", "done")]
+    assert not mended.after.findings

@@ -26,9 +26,10 @@ fix = Fix(
 
 # A closed scrap thinner than this share of its own width is two skins on each other, not a solid.
 SCRAP = 0.02
-# What closing may newly cause: what encloses something overlaps (10) or passes through (9) what it only touched, has walls (30), gaps
-# (31), hollows (37), weight (39), recesses (52); what lay on a table that is left out no longer lies flat (34, 36).
-MAY_RAISE = (9, 10, 30, 31, 32, 33, 34, 36, 37, 38, 39, 51, 52)
+# What closing may newly cause: what encloses something is seen to be inside out (8, which turn mends), overlaps (10) or passes through (9)
+# what it only touched, has walls (30), gaps (31), hollows (37), weight (39), recesses (52); what lay on a table that is left out no longer
+# lies flat (34, 36).
+MAY_RAISE = (8, 9, 10, 30, 31, 32, 33, 34, 36, 37, 38, 39, 51, 52)
 
 
 # The skin beside a slit moves by as much as the points lay off the side, and a hair more where it bends there.
