@@ -24,6 +24,7 @@ _MIB = 1 << 20
 _LONGEST = 64 * _MIB  # of one entry
 _DEAD = 3600.0  # s after which something half-written is taken for the leftover of a killed run
 _USED = 3600.0  # s between two notes that an entry is in use: enough to know the oldest
+_LITTLE, _LOOKED = 100, "looked"  # less than this part of the most allowed need not be made room for within the hour
 _KEPT = 0.8  # of the most allowed that is left after making room, so that room is not made on every run
 
 FOLDER, MOST = "BUCKWRIGHT_STORE", "BUCKWRIGHT_STORE_MIB"  # words of the environment
@@ -39,7 +40,7 @@ class Store:
     def __init__(self, folder: Path, most: int = int(DEFAULT_MIB * _MIB)) -> None:
         self.folder, self.most = folder, most
         self._usable: bool | None = None
-        self._wrote = False
+        self._wrote = 0  # bytes
 
     def get(self, key: str) -> bytes | None:
         """The content kept under a key (hexadecimal, 32 letters or more), or None when there is none that is whole."""
@@ -80,14 +81,14 @@ class Store:
             with contextlib.suppress(OSError):
                 temporary.unlink()
             return False
-        self._wrote = True
+        self._wrote += len(content)
         return True
 
     def close(self) -> None:
         """Make room if this run has written: leftovers of killed runs go, then what was used longest ago."""
-        if not self._wrote:
+        if not self._wrote or (self._wrote < self.most // _LITTLE and self._looked_lately()):
             return
-        self._wrote = False
+        self._wrote = 0
         now, entries = time.time(), []
         for shard in _scanned(self.folder):
             for entry in _scanned(Path(shard.path)) if len(shard.name) == 2 else []:
@@ -107,6 +108,18 @@ class Store:
             with contextlib.suppress(OSError):
                 os.unlink(path)
             total -= size
+
+    def _looked_lately(self) -> bool:
+        """Whether this folder was gone through within the hour; if not, it is noted that it is now."""
+        noted = os.path.join(self.folder, _LOOKED)
+        with contextlib.suppress(OSError):
+            if 0 <= time.time() - os.stat(noted).st_mtime < _USED:
+                return True
+            os.utime(noted)
+            return False
+        with contextlib.suppress(OSError):
+            os.close(os.open(noted, os.O_WRONLY | os.O_CREAT | _flags("O_NOFOLLOW", "O_CLOEXEC"), 0o600))
+        return False
 
     def _path(self, key: str) -> str:
         return os.path.join(self.folder, key[:2], key[2:])  # in text: a run of a thousand parts looks up thousands

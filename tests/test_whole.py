@@ -7,6 +7,7 @@ import json
 import os
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,9 +19,11 @@ from lint.commands.judging import Run
 from lint.commands.keys import OnDisk
 from lint.commands.shelves import Facts
 from lint.commands.whole import Told, Whole
+from lint.report import terminal
+from lint.report.sheet import Sheet
 from lint.save import write_part
 from lint.store import open_store
-from lint.terms import Part, Source
+from lint.terms import Part, PartReport, Source
 
 Capsys = pytest.CaptureFixture[str]
 
@@ -218,12 +221,44 @@ def test_a_touched_part_raises_a_doubt_and_no_more(shelf: Path, hits: list[bool]
 def test_a_torn_entry_is_passed_over(shelf: Path, hits: list[bool], capsys: Capsys, monkeypatch: pytest.MonkeyPatch) -> None:
     first = lint(capsys)
     for entry in (shelf.parent / "store").rglob("*"):
-        if entry.is_file():
+        if entry.is_file() and entry.stat().st_size:
             data = bytearray(entry.read_bytes())
             data[-1] ^= 1
             entry.write_bytes(data)
     assert lint(capsys) == first
     assert not any(hits)
+
+
+def test_what_is_said_of_single_parts_is_not_written_anew(shelf: Path, capsys: Capsys, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One part of three changes: the texts of the others are those of the earlier report, and the report is what it would be."""
+    lint(capsys)
+    written: list[str] = []
+    real = terminal.show_part
+
+    def show_part(sheet: Sheet, part: PartReport, *more: Any) -> None:
+        written.append(part.path.name)
+        real(sheet, part, *more)
+
+    monkeypatch.setattr(terminal, "show_part", show_part)
+    put(shelf / "heron.stl", 41)
+    told = lint(capsys)[1]
+    assert written == ["heron.stl"]
+    monkeypatch.setenv("BUCKWRIGHT_STORE", "off")
+    anew = lint(capsys)[1]
+    assert [line for line in told.splitlines() if "an earlier run" not in line] == anew.splitlines()
+
+
+def test_a_text_follows_the_ledger_and_the_papers(shelf: Path, capsys: Capsys, monkeypatch: pytest.MonkeyPatch) -> None:
+    lint(capsys)
+    main(["accept", "heron.stl", "--as-it-stands", "--because", "it is a block"])
+    (shelf / "trolls" / "troll.ticket.toml").write_text('[part]\nbody = "head"\n')
+    capsys.readouterr()
+    for change in (lambda: put(shelf / "trolls" / "troll.ply", 48), lambda: (shelf / "ledger.toml").unlink(), lambda: None):
+        change()
+        told = lint(capsys)[1]
+        with monkeypatch.context() as without:
+            without.setenv("BUCKWRIGHT_STORE", "off")
+            assert [line for line in told.splitlines() if "an earlier run" not in line] == lint(capsys)[1].splitlines()
 
 
 @pytest.mark.skipif(not hasattr(os, "symlink"), reason="this system has no links")

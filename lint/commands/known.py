@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import gc
+import hashlib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -47,9 +48,10 @@ class Judged:
 
 @dataclass(frozen=True)
 class Standing:
-    """A kept result of a part that still stands for what the part decides alone, and the files it was read with."""
+    """A kept result of a part that still stands for what the part decides alone, and the files it was read with. told: its digest."""
 
     key: str
+    told: str
     alone: kept.Alone
     ticket_path: Path | None
     shop_path: Path | None
@@ -57,10 +59,14 @@ class Standing:
 
 @dataclass(frozen=True)
 class Sure:
-    """What a result that stands at the end of a run depends on besides its key: files beside the part, and parts that were read."""
+    """What a result that stands at the end of a run depends on besides its key: files beside the part, and parts that were read.
+
+    told: the digest of all that was said, or empty where only a part of it came by.
+    """
 
     fetched: Mapping[str, str | None]
     read: tuple[Read, ...]
+    told: str = ""
 
 
 class Known:
@@ -92,7 +98,7 @@ class Known:
                 data = self._store.get(key) if key is not None else None
                 alone = kept.read_alone(data) if data is not None else None
                 if key is not None and alone is not None and same_beside(path, alone.fetched):
-                    found[path] = Standing(key, alone, *self._on_disk.papers(path))
+                    found[path] = Standing(key, _digest(data or b""), alone, *self._on_disk.papers(path))
         return found
 
     def values(self, standing: Mapping[Path, Standing]) -> dict[tuple[Path, str], Any]:
@@ -106,45 +112,55 @@ class Known:
 
     def compared(self, path: Path, part: Standing, shelf: Shelf) -> kept.Compared | None:
         """What the rules that compare parts said of a kept part, when it still stands on this shelf."""
-        said = self._compared(path, part, shelf)
-        if said is not None:
-            self.sure[path] = Sure(part.alone.fetched, said.read)
-        return said
-
-    def _compared(self, path: Path, part: Standing, shelf: Shelf) -> kept.Compared | None:
         if not self._comparing:
+            self.sure[path] = Sure(part.alone.fetched, (), part.told)
             return kept.Compared(None, {}, (), (), ())
         data = self._store.get(self._on_disk.keys.compared(part.key, path))
         said = kept.read_compared(data) if data is not None else None
-        if said is None or (said.others is not None and said.others != shelf.has_others(path)):
+        if data is None or said is None or not self._stands(said, path, shelf):
             return None
+        self.sure[path] = Sure(part.alone.fetched, said.read, part.told + _digest(data))
+        return said
+
+    def _stands(self, said: kept.Compared, path: Path, shelf: Shelf) -> bool:
+        """Whether the shelf would answer the rules that compare parts the same, and what they read is as it was."""
+        if said.others is not None and said.others != shelf.has_others(path):
+            return False
         questions = {pick.name: pick for pick in self.picks}
         for name, was in said.answers.items():
             if name not in questions:
-                return None
+                return False
             value = shelf.known(path, questions[name].measurement)
             if value is None or isinstance(value, NotRun) or shelf.told(questions[name], path, value) != was:
-                return None
-        return said if all(self._on_disk.unchanged(other) for other in said.read) else None
+                return False
+        return all(self._on_disk.unchanged(other) for other in said.read)
 
     def keep(self, path: Path, judged: Judged) -> None:
         """Keep what was found out of a part, when it is finished and known for certain."""
         if judged.key is None or not kept.finished(judged.report):
             return
+        told = ""
         if judged.whole:
-            self._store.put(judged.key, kept.alone(judged.report, self._comparing, judged.fetched, judged.values))
+            data = kept.alone(judged.report, self._comparing, judged.fetched, judged.values)
+            self._store.put(judged.key, data)
+            told = _digest(data)
         asked = judged.asked
         if asked.open:
             return
         if self._comparing:
             data = kept.compared(judged.report, self._comparing, asked.others, asked.answers, list(judged.read))
             self._store.put(self._on_disk.keys.compared(judged.key, path), data)
+            told = told and told + _digest(data)
         if judged.key == self._on_disk.key(path):  # not changed while it was judged
-            self.sure[path] = Sure(judged.fetched, judged.read)
+            self.sure[path] = Sure(judged.fetched, judged.read, told)
 
     def close(self) -> None:
         """Make room in the store."""
         self._store.close()
+
+
+def _digest(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
 
 
 def unswept() -> contextlib.AbstractContextManager[None]:

@@ -25,6 +25,7 @@ from lint.store import open_store
 from lint.terms import BadInput, PartReport, Report, Weight
 
 if TYPE_CHECKING:
+    from lint.commands.pool import Pool
     from lint.report.terminal import Drafts
 
 
@@ -79,25 +80,43 @@ def _tell(args: argparse.Namespace, paths: list[Path], run: Run) -> int:
         whole = Whole(store, on_disk, paths, _words(args)) if store is not None else None
         told = whole.told(doubted) if whole is not None and not how.fresh else None
         if told is None:
-            known = known_of(run, store, on_disk)
-            drafts = _drafts() if args.form == "terminal" else None
-            report = _report(look_with(pool, known, paths, run, how, drafts.write if drafts is not None else lambda parts: None), args)
-            told = Told(render(report, args.form, drafts=drafts), report.exit_code())
-            if whole is not None and known is not None and all(path in known.sure for path in paths):
-                _keep(whole, known, report, told, args.form)
+            told = _put_together(args, paths, run, pool, on_disk, whole)
     _show(told.text, args)
     return told.exit_code
 
 
-def _keep(whole: Whole, known: Known, report: Report, told: Told, form: str) -> None:
+def _put_together(args: argparse.Namespace, paths: list[Path], run: Run, pool: Pool, on_disk: OnDisk, whole: Whole | None) -> Told:
+    """The report from what is known of single parts and from what is found anew; kept for the next run."""
+    known = known_of(run, open_store(), on_disk)
+    drafts = _drafts() if args.form == "terminal" else None
+
+    def drafted(parts: list[PartReport]) -> None:
+        """Write what is said of the parts that stand, while others are examined."""
+        if drafts is not None:
+            key, texts = whole.texts(known.sure) if whole is not None and known is not None else ("", {})
+            for part in parts:
+                if part.path in texts:
+                    drafts.take(part, key, texts[part.path])
+            drafts.write(parts)
+
+    report = _report(look_with(pool, known, paths, run, _how(args), drafted), args)
+    told = Told(render(report, args.form, drafts=drafts), report.exit_code())
+    if whole is not None and known is not None and all(path in known.sure for path in paths):
+        _keep(whole, known, report, told, args.form, drafts)
+    return told
+
+
+def _keep(whole: Whole, known: Known, report: Report, told: Told, form: str, drafts: Drafts | None) -> None:
     """Keep the report as the next run would tell it: everything in it from an earlier run."""
     stored = sum(part.stored for part in report.parts)
     if stored < len(report.parts):
         if stored > len(report.parts) // 2:
-            return  # writing it twice would take longer than this run did
-        told = Told(render(replace(report, parts=tuple(replace(p, stored=True) for p in report.parts)), form), told.exit_code)
-    fetched = {path: sure.fetched for path, sure in known.sure.items()}
-    whole.keep(fetched, [other for sure in known.sure.values() for other in sure.read], told)
+            return  # most of it is kept already, and to write it twice would take longer than this run did
+        report = replace(report, parts=tuple(replace(part, stored=True) for part in report.parts))
+        drafts = _drafts() if drafts is not None else None
+        told = Told(render(report, form, drafts=drafts), told.exit_code)
+    key, texts = drafts.written(report.parts) if drafts is not None else ("", {})
+    whole.keep(known.sure, told, key, texts)
 
 
 def _report(parts: list[PartReport], args: argparse.Namespace, idle: str = "") -> Report:

@@ -14,11 +14,13 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import msgspec
 
 from lint.commands.keys import OnDisk, Read
+from lint.commands.known import Sure
 from lint.commands.shelves import find_ledger, real
 from lint.load.doors import digest, same_beside
 from lint.store import Store
@@ -34,7 +36,8 @@ class Told:
 
 class _Kept(msgspec.Struct, array_like=True):
     """seen: the digest of the sizes and times of the files; state: that of all that can be looked at without knowing the report;
-    fetched: files that parts refer to, by the place of the part; read: other parts that rules read."""
+    fetched: files that parts refer to, by the place of the part; read: other parts that rules read. texts: what is said of single
+    parts, by their place, with the digest of what it follows from; key: of what several parts are told at once."""
 
     seen: str
     state: str
@@ -42,6 +45,8 @@ class _Kept(msgspec.Struct, array_like=True):
     read: list[Read]
     text: bytes
     exit_code: int
+    texts: dict[int, tuple[str, str]]
+    key: str
 
 
 class Whole:
@@ -54,6 +59,7 @@ class Whole:
         self._store, self._on_disk, self._paths = store, on_disk, paths
         said = (sorted(words.items()), _here(), [str(path) for path in paths])
         self._key = hashlib.sha256(b"whole " + on_disk.keys.run + repr(said).encode("utf-8", "surrogateescape")).hexdigest()
+        self._earlier: _Kept | None = None
         self._ledgers, self._today = _ledgers(paths), datetime.date.today()  # now, before anybody has read them
 
     def told(self, doubted: Callable[[], None] = lambda: None) -> Told | None:
@@ -66,6 +72,7 @@ class Whole:
             text = kept.text.decode("utf-8", "surrogatepass")
         except (msgspec.MsgspecError, ValueError):
             return None
+        self._earlier = kept
         if kept.seen != self._seen():  # a hint and no more: a file may be as it was with another time, or another with the same
             doubted()
         same = (
@@ -75,18 +82,36 @@ class Whole:
         )
         return Told(text, kept.exit_code) if same else None
 
-    def keep(self, fetched: Mapping[Path, Mapping[str, str | None]], read: Sequence[Read], told: Told) -> bool:
-        """Keep a report; whether that was done. fetched, read: all that its parts depend on besides their keys."""
+    def texts(self, sure: Mapping[Path, Sure]) -> tuple[str, dict[Path, str]]:
+        """Of an earlier report that stands no longer, what it says of single parts that are sure and as they were; and its key."""
+        if self._earlier is None:
+            return "", {}
+        known = ((self._paths[i], told) for i, told in self._earlier.texts.items() if 0 <= i < len(self._paths))
+        return self._earlier.key, {path: text for path, (of, text) in known if path in sure and of == self._of(path, sure[path])}
+
+    def keep(self, sure: Mapping[Path, Sure], told: Told, key: str = "", texts: Mapping[Path, str] = MappingProxyType({})) -> bool:
+        """Keep a report; whether that was done. sure: what each part depends on besides its key. key, texts: as `texts` gives them."""
         state = self._state()
         if state is None or self._ledgers != _ledgers(self._paths) or self._today != datetime.date.today():
             return False  # a ledger was written meanwhile, or midnight has passed
-        places = {i: dict(fetched[path]) for i, path in enumerate(self._paths) if fetched.get(path)}
+        fetched = {i: dict(sure[path].fetched) for i, path in enumerate(self._paths) if sure[path].fetched}
+        read = [other for path in self._paths for other in sure[path].read]
+        free = {folder for folder, ledger, _ in self._ledgers if not ledger}  # what is accepted is told by no key of a part
+        single = {
+            i: (self._of(path, sure[path]), texts[path])
+            for i, path in enumerate(self._paths)
+            if path in texts and sure[path].told and os.path.dirname(real(path)) in free
+        }
+        text = told.text.encode("utf-8", "surrogatepass")
         try:
-            text = told.text.encode("utf-8", "surrogatepass")
-            data = msgspec.msgpack.encode(_Kept(self._seen(), state, places, list(read), text, told.exit_code))
+            data = msgspec.msgpack.encode(_Kept(self._seen(), state, fetched, read, text, told.exit_code, single, key))
         except UnicodeEncodeError:  # a name that is no text
             return False
         return self._store.put(self._key, data)
+
+    def _of(self, path: Path, sure: Sure) -> str:
+        """The digest of what the text of one part follows from: all that was said of it, and its papers."""
+        return hashlib.sha256(repr((sure.told, *map(str, self._on_disk.papers(path)))).encode("utf-8", "surrogateescape")).hexdigest()
 
     def _seen(self) -> str:
         said = hashlib.sha256()

@@ -6,7 +6,6 @@ import re
 import shlex
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 from lint.report.advice import TICKET_LINES, Advice, advise, cautions
 from lint.report.plain import UNIT_WORDS, listed, many, measured_text, path_text, place_text
@@ -26,13 +25,14 @@ class Drafts:
     def __init__(self, rules: Mapping[int, Rule], fixes: Mapping[str, Fix], *, width: int = 80, colour: bool = False) -> None:
         self.rules, self.fixes, self.width, self.colour = rules, fixes, width, colour
         self._advices: dict[int, tuple[PartReport, Advice]] = {}  # by identity, so the parts are held on to
-        self._texts: dict[int, tuple[Any, str]] = {}
+        self._texts: dict[int, tuple[str, str]] = {}
 
     def write(self, parts: Sequence[PartReport]) -> None:
-        """Write the texts of these parts as if there were no others."""
+        """Write the texts of these parts as if there were no others, where none is there yet."""
         shared = self.together(parts)
         for part in parts:
-            self.text(part, shared)
+            if id(part) not in self._texts:
+                self.text(part, shared)
 
     def together(self, parts: Sequence[PartReport]) -> Together:
         """What is said for several of these parts at once."""
@@ -41,17 +41,26 @@ class Drafts:
 
     def text(self, part: PartReport, shared: Together) -> str:
         """All that is said of one part alone."""
-        key, text = self._texts.get(id(part), (None, ""))
-        if key != shared.key():
+        key, text = self._texts.get(id(part), ("", ""))
+        if key != shared.key:
             sheet = Sheet(self.width, self.colour)
             show_part(sheet, part, self.rules, shared)
             if part.unreadable is None:
                 show_advice(sheet, part, shared.own(self._advice(part)))
             sheet.line()
             text = sheet.text()
-            self._advice(part)
-            self._texts[id(part)] = (shared.key(), text)
+            self.take(part, shared.key, text)
         return text
+
+    def written(self, parts: Sequence[PartReport]) -> tuple[str, dict[Path, str]]:
+        """What is said of each of these parts alone, by its path, and the key of what is said for several."""
+        shared = self.together(parts)
+        return shared.key, {part.path: self.text(part, shared) for part in parts}
+
+    def take(self, part: PartReport, key: str, text: str) -> None:
+        """Take the text of a part as written, where what is said for several parts has this key."""
+        self._advice(part)
+        self._texts[id(part)] = (key, text)
 
     def _advice(self, part: PartReport) -> Advice:
         if id(part) not in self._advices:

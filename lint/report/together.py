@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from functools import cached_property
 
 from lint.report.advice import Advice
 from lint.report.tally import not_run_reasons
@@ -20,9 +21,11 @@ class Together:
     facts: dict[str, int] = field(default_factory=dict)
     hands: dict[int, tuple[str, int]] = field(default_factory=dict)
 
-    def key(self) -> tuple[frozenset[Any], ...]:
-        """All that decides what is left for each part to say of itself."""
-        return frozenset(self.reasons), frozenset(self.facts), frozenset(self.hands)
+    @cached_property
+    def key(self) -> str:
+        """The digest of all that decides what is left for each part to say of itself."""
+        said = repr((sorted(self.reasons), sorted(self.facts), sorted(self.hands)))
+        return hashlib.sha256(said.encode("utf-8", "surrogatepass")).hexdigest()
 
     def own(self, advice: Advice) -> Advice:
         """The advice of one part without what is said for several."""
