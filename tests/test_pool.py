@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -64,13 +65,15 @@ def test_one_that_dies_costs_itself_only_and_gives_back_its_room() -> None:
 def test_what_is_found_out_meanwhile_is_worked_on_after_the_rest() -> None:
     begun: list[float] = []
 
-    def meanwhile() -> list[tuple[int, float]]:
+    def meanwhile() -> Iterator[list[tuple[int, float]]]:
         begun.append(time.monotonic())
-        return [(7, 0.0), (8, 0.0), (9, 0.0)]
+        yield []
+        yield [(7, 0.0), (8, 0.0)]
+        yield [(9, 0.0)]
 
     for items in ([(5, 0.0), (6, 0.0)], []):
         with Pool(_work, _begin) as pool:
-            found = pool.spread(items, 2, died=lambda item: pytest.fail("died"), weigh=lambda item: item[0], meanwhile=meanwhile)
+            found = pool.spread(items, 2, died=lambda item: pytest.fail("died"), weigh=lambda item: item[0], meanwhile=meanwhile())
         assert [f[0] for f in found] == [*(number for number, _ in items), 7, 8, 9]
         assert min(f[1] for f in found) > begun[-1]
     assert len(begun) == 2

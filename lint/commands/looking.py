@@ -6,7 +6,7 @@ import contextlib
 import datetime
 import math
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -35,6 +35,8 @@ _DEADLINE = 600.0
 
 # Fewer parts than this are measured for comparing sooner here than a pool for it has started.
 _FEW = 8
+
+_BREATH = 100  # parts looked at between two looks at the processes
 
 
 @dataclass(frozen=True)
@@ -128,22 +130,24 @@ def _judged(
     new = [Task(path) for path in paths if path not in standing]
     judge = Judge(run)
 
-    def again() -> list[Task]:
-        """The kept parts that the rules that compare parts have to look at anew."""
+    def again() -> Iterator[list[Task]]:
+        """The kept parts that the rules that compare parts have to look at anew; nothing, now and then, while they are looked for."""
         said: dict[Path, Compared] = {}
-        for path in paths:
+        for count, path in enumerate(paths):
             if known is not None and path in standing and (heard := known.compared(path, standing[path], judge.shelf)):
                 said[path] = heard
+            if count % _BREATH == 0:
+                yield []
+        yield [Task(path, standing[path].key) for path in paths if path in standing and path not in said]
         stands(said)
-        return [Task(path, standing[path].key) for path in paths if path in standing and path not in said]
 
     def keep(task: Task, found: Judged) -> None:  # at once, so that a run that is stopped need not do it again
         if known is not None:
             known.keep(task.path, found)
 
     if new and how.apart(len(paths)):
-        return _apart(pool, new, again, _with_cores(run, how, len(new)), how, keep)
-    tasks = new + again()
+        return _apart(pool, new, again(), _with_cores(run, how, len(new)), how, keep)
+    tasks = new + [task for some in again() for task in some]
     if not tasks:
         return {}
     if how.scheduler is not None:
@@ -151,7 +155,7 @@ def _judged(
         return _by_path(tasks, _elsewhere("judge", tasks, run, how, doing, "parts examined", _given_up, keep))
     run = _with_cores(run, how, len(tasks))
     if how.apart(len(paths)):
-        return _apart(pool, tasks, list, run, how, keep)
+        return _apart(pool, tasks, (), run, how, keep)
     with swept():
         return _by_path(tasks, _together(tasks, judge if run.cores == judge.run.cores else Judge(run), keep))
 
@@ -176,19 +180,19 @@ def _together(tasks: list[Task], judge: Judge, keep: Callable[[Task, Judged], No
 
 
 def _apart(
-    pool: Pool, new: list[Task], again: Callable[[], list[Task]], run: Run, how: How, keep: Callable[[Task, Judged], None]
+    pool: Pool, new: list[Task], again: Iterable[list[Task]], run: Run, how: How, keep: Callable[[Task, Judged], None]
 ) -> dict[Path, Judged]:
-    """What is found of the new parts, and of those that `again` says, which is asked while the processes begin."""
+    """What is found of the new parts, and of those that `again` gives, which is gone through while the processes begin."""
     deadline = how.deadline or _DEADLINE
     tasks = list(new)
 
     def late(task: Task) -> Judged:
         return _given_up(task, f"it took over {deadline:g} s; thin it out, or give it longer with --deadline")
 
-    def meanwhile() -> list[Task]:
-        more = again()
-        tasks.extend(more)
-        return more
+    def meanwhile() -> Iterator[list[Task]]:
+        for more in again:
+            tasks.extend(more)
+            yield more
 
     with screen.Progress(f"examining {len(tasks)} parts") as progress:
 
@@ -196,7 +200,7 @@ def _apart(
             keep(task, found)
             progress(f"{count} of {len(tasks)} parts examined")
 
-        found = _spread(pool, new, _path_of, run, how, died=_died, late=late, ended=ended, meanwhile=meanwhile)
+        found = _spread(pool, new, _path_of, run, how, died=_died, late=late, ended=ended, meanwhile=meanwhile())
     return _by_path(tasks, found)
 
 
@@ -227,7 +231,7 @@ def _elsewhere(
 def _spread(
     pool: Pool, items: list[Item], path_of: Callable[[Item], Path], run: Run, how: How, *,
     died: Callable[[Item], Found], ended: Callable[[int, Item, Found], None], late: Callable[[Item], Found] | None = None,
-    meanwhile: Callable[[], list[Item]] = list,
+    meanwhile: Iterable[list[Item]] = (),
 ) -> list[Found]:  # fmt: skip
     """Work on parts in processes, those that take the most memory first, never more at a time than there is memory for."""
     most = math.inf if how.memory is None else int(how.memory * 2**30)

@@ -10,7 +10,7 @@ import contextlib
 import multiprocessing
 import signal
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from typing import Any, TypeVar
@@ -26,8 +26,8 @@ _GIB = 1 << 30
 class Pool:
     """Processes that begin once and work on one lot of items after another. Use as a context: at its end they are ended.
 
-    work: called in them with every item, and with what is told first; begin: called once in each, as it begins; memory: GiB that one
-    may take beyond what it has then.
+    work: called in them with every item, and with what is told first, for which it returns None; begin: called once in each, as it
+    begins; memory: GiB that one may take beyond what it has then.
     """
 
     def __init__(self, work: Callable[[Any], Any], begin: Callable[[], None], memory: float | None = None) -> None:
@@ -58,15 +58,15 @@ class Pool:
         deadline: float | None = None,
         weigh: Callable[[Item], int] = lambda item: 0,
         room: int | None = None,
-        meanwhile: Callable[[], Sequence[Item]] = tuple,
+        meanwhile: Iterable[Sequence[Item]] = (),
     ) -> list[Result]:
         """The results of `work` on every item, in the order of the items. What `work` or `begin` raises is raised here.
 
         jobs: how many to have in flight at most. died: the result for an item whose process ended without a word; late (died, if not
         given): for one that took longer than `deadline` seconds. first: what each process is told before its first item, if anything.
         ended: told how many are finished, and which has come. weigh: the bytes that an item takes, the heaviest are begun first; room:
-        bytes that all in flight may take together; one too large goes alone. meanwhile: called while the first processes begin; what it
-        gives is worked on after the items, and its results follow theirs.
+        bytes that all in flight may take together; one too large goes alone. meanwhile: gone through while the first processes begin; the
+        lots it gives, which may be empty, are worked on after the items, and their results follow.
         """
         every = list(items)
         results: dict[int, Result] = {}
@@ -74,7 +74,7 @@ class Pool:
         waiting = sorted(range(len(every)), key=lambda i: -weights[i])
         workers = self._workers
         for worker in workers:
-            worker.told = first is None
+            worker.told = False
 
         def finish(index: int, result: Result) -> None:
             results[index] = result
@@ -91,35 +91,47 @@ class Pool:
             workers.remove(worker)
             worker.end()
 
-        self.man(min(jobs, len(every)))
-        every += meanwhile()
-        weights += [weigh(item) for item in every[len(weights) :]]
-        waiting += sorted(range(len(waiting), len(every)), key=lambda i: -weights[i])
-        while len(results) < len(every):
-            self.man(min(jobs, len(every) - len(results)))
-            for worker in [w for w in workers if w.idle]:
-                if not worker.told and first is not None:
-                    worker.tell(first)
-                elif waiting:
-                    give(worker)  # or let it rest until there is room
-            heard = wait([w.pipe for w in workers], _patience(workers, deadline))
+        def hear(worker: Worker) -> None:
+            index, idle = worker.index, worker.idle
+            said = worker.hear()
+            if said is not DIED:
+                if index is not None:
+                    finish(index, said)
+                return
+            drop(worker)
+            if index is not None:
+                finish(index, died(every[index]))
+            elif not idle:
+                raise RuntimeError("a process to work in could not be begun")
+
+        def turn(patience: float | None) -> None:
+            """Hear those that have something to say, and hand on what is waiting."""
+            heard = wait([w.pipe for w in workers], patience)
             for worker in list(workers):
                 index = worker.index
                 if worker.pipe in heard:
-                    idle = worker.idle
-                    said = worker.hear()
-                    if said is not DIED:
-                        if index is not None:
-                            finish(index, said)
-                        continue
-                    drop(worker)
-                    if index is not None:
-                        finish(index, died(every[index]))
-                    elif not idle:
-                        raise RuntimeError("a process to work in could not be begun")
+                    hear(worker)
                 elif index is not None and deadline is not None and time.monotonic() - worker.since > deadline:
                     drop(worker)
                     finish(index, (late or died)(every[index]))
+            for worker in [w for w in workers if w.idle and waiting]:
+                worker.tell(first)
+                give(worker)  # or let it rest until there is room
+
+        self.man(min(jobs, len(every)))
+        for worker in [w for w in workers if w.idle and waiting]:  # from an earlier lot
+            worker.tell(first)
+            give(worker)
+        for more in meanwhile:
+            weights += [weigh(item) for item in more]
+            waiting += sorted(range(len(every), len(every) + len(more)), key=lambda i: -weights[i])
+            every += more
+            if workers:
+                turn(0)
+        while len(results) < len(every):
+            if len(workers) < min(jobs, len(every) - len(results)):
+                self.man(min(jobs, len(every) - len(results)))
+            turn(_patience(workers, deadline))
         return [results[i] for i in range(len(every))]
 
 
@@ -148,16 +160,16 @@ class Worker:
 
     def give(self, index: int, items: Sequence[Any]) -> None:
         """Hand it an item. One that has died meanwhile is noticed when it is next heard."""
-        self.index, self.since = index, time.monotonic()
+        self.index, self.since, self.idle = index, time.monotonic(), False
         self._send(items[index])
 
     def tell(self, first: Any) -> None:
-        """Tell it what comes before the items; its answer says only that it has heard."""
+        """Tell it what comes before the items, once, if there is anything; it does not answer."""
+        if not self.told and first is not None:
+            self._send(first)
         self.told = True
-        self._send(first)
 
     def _send(self, item: Any) -> None:
-        self.idle = False
         with contextlib.suppress(OSError):
             self.pipe.send(item)
 
@@ -190,7 +202,9 @@ def _serve(
             _cap(memory)
         pipe.send((False, _READY))
         while True:
-            pipe.send((False, work(pipe.recv())))
+            said = work(pipe.recv())
+            if said is not None:
+                pipe.send((False, said))
     except (EOFError, BrokenPipeError):
         return  # the first process is gone
     except BaseException as error:
