@@ -11,16 +11,29 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, Any
 
 from lint.ticket import Ticket
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
+    BoolArray = NDArray[np.bool_]
+
+
+def __getattr__(name: str) -> Any:
+    """The kinds of arrays, when they are first asked for: what only tells what is known does without numpy, half of its time."""
+    if name not in ("FloatArray", "IntArray", "BoolArray"):
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    import numpy as np
+    from numpy.typing import NDArray
+
+    globals().update(np=np, FloatArray=NDArray[np.float64], IntArray=NDArray[np.int64], BoolArray=NDArray[np.bool_])
+    return globals()[name]
+
 
 MM_PER_UNIT: Mapping[str, float] = {
     "micron": 0.001,
@@ -116,7 +129,7 @@ class Part:
     source: Source
     units: str | None = None
     units_from: str = ""
-    placement: FloatArray = field(default_factory=lambda: np.eye(4))
+    placement: FloatArray = field(default_factory=lambda: _eye())
     ticket: Ticket = field(default_factory=Ticket)
     ticket_path: Path | None = None
 
@@ -137,6 +150,8 @@ class Part:
     def with_mesh(self, vertices: FloatArray, faces: IntArray, *, moved: FloatArray | None = None, units: str | None = None,
                   units_from: str | None = None) -> Part:
         """A new Part of other geometry. `moved` is the (4, 4) transform that carried the old coordinates to the new."""
+        import numpy as np
+
         placement = self.placement if moved is None else np.asarray(moved, dtype=np.float64) @ self.placement
         return replace(
             self,
@@ -149,8 +164,16 @@ class Part:
 
     def place_points(self, points: Sequence[Sequence[float]] | FloatArray) -> FloatArray:
         """Points given in the file's own numbers, (k, 3), in the coordinates of `vertices`."""
+        import numpy as np
+
         array = np.atleast_2d(np.asarray(points, dtype=np.float64))
         return array @ self.placement[:3, :3].T + self.placement[:3, 3]
+
+
+def _eye() -> FloatArray:
+    import numpy as np
+
+    return np.eye(4)
 
 
 @dataclass(frozen=True)

@@ -10,8 +10,8 @@ from typing import Any
 
 from corpus import solids
 from lint.commands import judging
-from lint.commands.judging import Run
-from lint.commands.looking import How, look
+from lint.commands.looking import look
+from lint.commands.running import How, Run
 from lint.commands.shelves import Facts, find_parts
 from lint.run import examine
 from lint.store import open_store

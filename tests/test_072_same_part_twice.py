@@ -10,8 +10,8 @@ import pytest
 
 from corpus import solids
 from lint.cli import main
-from lint.commands.judging import Run
-from lint.commands.looking import How, look
+from lint.commands.looking import look
+from lint.commands.running import How, Run
 from lint.commands.shelves import Facts
 from lint.load import SUFFIXES, read
 from lint.measure import Survey

@@ -18,9 +18,9 @@ import pytest
 from corpus import solids
 from lint.cli import main
 from lint.commands import cluster, looking
-from lint.commands.judging import Run, Task
 from lint.commands.keys import machine
-from lint.commands.looking import How, look
+from lint.commands.looking import look
+from lint.commands.running import How, Run, Task
 from lint.commands.shelves import Facts
 from lint.save import write_part
 from lint.terms import BadInput, Part, PartReport, Source

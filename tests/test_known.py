@@ -15,10 +15,10 @@ import pytest
 from corpus import solids
 from lint.cli import main
 from lint.commands import judging, kept, keys
-from lint.commands.judging import Run
 from lint.commands.keys import Keys
 from lint.commands.listing import comparing
-from lint.commands.looking import How, look
+from lint.commands.looking import look
+from lint.commands.running import How, Run
 from lint.commands.shelves import Facts
 from lint.rooms import all_rules
 from lint.save import write_part

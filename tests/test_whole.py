@@ -15,8 +15,8 @@ import pytest
 from corpus import solids
 from lint.cli import main
 from lint.commands import whole
-from lint.commands.judging import Run
 from lint.commands.keys import OnDisk
+from lint.commands.running import Run
 from lint.commands.shelves import Facts
 from lint.commands.whole import Told, Whole
 from lint.report import terminal
@@ -210,7 +210,7 @@ def test_a_touched_part_raises_a_doubt_and_no_more(shelf: Path, hits: list[bool]
     lint(capsys, parts=tuple(map(str, paths)))
     run = Run(Facts(), None, tuple(paths))
     doubts: list[int] = []
-    for touched, doubted in ((False, []), (True, [1])):
+    for touched, doubted in ((False, []), (True, [1]), (False, [1])):
         if touched:
             os.utime(paths[1], ns=(1, 1))
         again = Whole(store, OnDisk(run.keys(), run.facts_of), paths, {"form": "terminal", "line": "stop", "width": 80, "colour": False})

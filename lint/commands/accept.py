@@ -6,9 +6,9 @@ import argparse
 from pathlib import Path
 
 from lint.commands import screen
-from lint.commands.judging import Run
 from lint.commands.lint import chosen
-from lint.commands.looking import How, look
+from lint.commands.looking import look
+from lint.commands.running import How, Run
 from lint.commands.shelves import Facts, find_ledger, find_parts
 from lint.ledger import entries_for
 from lint.load.ticket import LEDGER, add_accepted, find_shop

@@ -19,9 +19,10 @@ from dataclasses import dataclass, field, fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from lint.commands.judging import Judge, Run, Task, picks, reading_notes, wanted
+from lint.commands.judging import Judge, picks, reading_notes, wanted
 from lint.commands.keys import machine
 from lint.commands.known import Judged
+from lint.commands.running import Run, Task
 from lint.commands.shelves import Papers, papers_of, read_part
 from lint.load.doors import Lent, beside, digest, lending, read_bytes
 from lint.load.raw import Fault, LoadLimits

@@ -6,7 +6,7 @@ import os
 import sys
 import traceback
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -16,48 +16,17 @@ import numpy as np
 from lint import cores, loops
 from lint.commands import kept
 from lint.commands.drawing import drawn_on
-from lint.commands.keys import Keys, Read
+from lint.commands.keys import Read
 from lint.commands.known import Judged
 from lint.commands.listing import comparing
-from lint.commands.shelves import Facts, OnTheBench, Papers, read_part
+from lint.commands.running import Run, Task
+from lint.commands.shelves import OnTheBench, Papers, read_part
 from lint.measure import Survey
 from lint.report.plain import many, path_text
 from lint.rooms import all_rules, rooms
 from lint.run import examine
 from lint.shelf import Asked, Shelf
 from lint.terms import BadInput, Finding, NotRun, Outcome, Part, PartReport, Pick, Place, Rule
-
-
-@dataclass(frozen=True)
-class Run:
-    """What every part of a run is judged by: the facts, the rules asked for, and the shelf it may be compared with.
-
-    known: what has been measured of the shelf beforehand, so that no process does it again: by part and name, a value or NotRun.
-    drawn: the pictures wanted of each part, "card", "sketch" or "page". cores: how many one part may be judged on at once.
-    """
-
-    facts: Facts
-    only: frozenset[int] | None
-    parts: tuple[Path, ...]
-    known: Mapping[tuple[Path, str], Any] = field(default_factory=dict)
-    drawn: tuple[str, ...] = ()
-    cores: int = 1
-
-    def facts_of(self, path: Path) -> Facts:
-        """The facts for a part: a ticket named for this run speaks of its own parts and not of one that is only looked at, as a pair."""
-        return self.facts if self.facts.ticket is None or path in self.parts else Facts(flags=self.facts.flags)
-
-    def keys(self) -> Keys:
-        """The keys of parts in this run."""
-        return Keys(self.facts.flags, self.only)
-
-
-@dataclass(frozen=True)
-class Task:
-    """A part to judge. key: where only the rules that compare parts have to be heard again, that of the part as it was known."""
-
-    path: Path
-    key: str | None = None
 
 
 class Judge:

@@ -18,6 +18,7 @@ import numpy as np
 
 from lint import measure
 from lint.commands.keys import Read
+from lint.commands.packing import packed, unpacked
 from lint.settings import Settings
 from lint.terms import Finding, NotRun, Outcome, Part, PartReport, RuleResult, Source
 from lint.ticket import Ticket
@@ -157,40 +158,3 @@ def wordless(report: PartReport) -> PartReport:
 
 _NO_POINTS = np.empty((0, 3))
 _NO_FACES = np.empty((0, 3), dtype=np.int64)
-_encoder = msgspec.msgpack.Encoder(enc_hook=lambda value: _plain(value))
-
-
-def packed(value: Any) -> bytes:
-    """A plain value, packed."""
-    return _encoder.encode(value)
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, np.ndarray) and value.dtype.kind in "fi":
-        return (value.dtype.str, value.shape, np.ascontiguousarray(value).tobytes())
-    if isinstance(value, np.generic):
-        return value.item()
-    if isinstance(value, Mapping):
-        return dict(value)
-    raise NotImplementedError(f"{type(value).__name__} is not kept")
-
-
-def _restored(kind: Any, value: Any) -> Any:
-    if typing.get_origin(kind) is np.ndarray:
-        dtype, shape, data = value
-        if np.dtype(dtype).kind in "fi":
-            return np.frombuffer(data, dtype=dtype).reshape(shape)
-    raise NotImplementedError(f"{kind} is not kept")
-
-
-@cache
-def _decoder(kind: Any) -> msgspec.msgpack.Decoder[Any]:
-    return msgspec.msgpack.Decoder(kind, dec_hook=_restored)
-
-
-def unpacked(data: bytes, kind: Any) -> Any:
-    """What `packed` packed, when it is of that kind; else None."""
-    try:
-        return _decoder(kind).decode(data)
-    except (msgspec.MsgspecError, NotImplementedError, TypeError, ValueError):
-        return None

@@ -13,7 +13,7 @@ import platform
 import re
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -116,6 +116,18 @@ class Read(msgspec.Struct, array_like=True):
     fetched: dict[str, str | None]
 
 
+@dataclass(frozen=True)
+class Sure:
+    """What a result that stands at the end of a run depends on besides its key: files beside the part, and parts that were read.
+
+    told: the digest of all that was said, or empty where only a part of it came by.
+    """
+
+    fetched: Mapping[str, str | None]
+    read: tuple[Read, ...]
+    told: str = ""
+
+
 class OnDisk:
     """The keys of parts as they lie on the disk in this run: each is looked at once."""
 
@@ -136,6 +148,8 @@ class OnDisk:
         """Look at the large ones of these parts side by side."""
         large = [path for path in paths if path not in self._now and _is_large(path)]
         if len(large) > 1:
+            from concurrent.futures import ThreadPoolExecutor
+
             with ThreadPoolExecutor(min(os.cpu_count() or 1, 8)) as pool:  # digesting lets other threads run
                 list(pool.map(self.key, large))
 

@@ -7,26 +7,21 @@ same and every part they read is unchanged. The ledger and today's date are hear
 from __future__ import annotations
 
 import contextlib
-import gc
 import hashlib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from lint.commands import kept
-from lint.commands.keys import OnDisk, Read, program
-from lint.commands.listing import Listing, listing
+from lint.commands.keys import OnDisk, Read, Sure
+from lint.commands.listing import listing_of
+from lint.commands.sweeping import unswept
 from lint.load.doors import same_beside
 from lint.rooms import rooms
 from lint.shelf import Asked, Shelf
 from lint.store import Store
 from lint.terms import NotRun, PartReport
-
-
-def listing_of(store: Store | None) -> Listing:
-    """The rules and fixes as they are listed, without loading them where the store knows."""
-    return listing(store, program() if store is not None else "")
 
 
 @dataclass(frozen=True)
@@ -55,18 +50,6 @@ class Standing:
     alone: kept.Alone
     ticket_path: Path | None
     shop_path: Path | None
-
-
-@dataclass(frozen=True)
-class Sure:
-    """What a result that stands at the end of a run depends on besides its key: files beside the part, and parts that were read.
-
-    told: the digest of all that was said, or empty where only a part of it came by.
-    """
-
-    fetched: Mapping[str, str | None]
-    read: tuple[Read, ...]
-    told: str = ""
 
 
 class Known:
@@ -161,33 +144,3 @@ class Known:
 
 def _digest(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
-
-
-def unswept() -> contextlib.AbstractContextManager[None]:
-    """Without the search for garbage, which doubles the time for making a hundred thousand small things that all stay."""
-    return _sweeping(False)
-
-
-def swept() -> contextlib.AbstractContextManager[None]:
-    """With the search for garbage, for as long as parts are judged: what a measurement leaves behind is large."""
-    return _sweeping(True)
-
-
-@contextlib.contextmanager
-def _sweeping(wanted: bool) -> Iterator[None]:
-    was = gc.isenabled()
-    _sweep(wanted)
-    try:
-        yield
-    finally:
-        _sweep(was)
-
-
-def _sweep(wanted: bool) -> None:
-    if not wanted:
-        gc.disable()
-    elif not gc.isenabled():
-        # To the old ones with what has been made meanwhile: it would be searched at once, and it stays.
-        gc.freeze()
-        gc.unfreeze()
-        gc.enable()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -12,11 +13,11 @@ from typing import TYPE_CHECKING, Any
 from lint import __version__
 from lint.changed import changed_since
 from lint.commands import screen
-from lint.commands.judging import Run
 from lint.commands.keys import OnDisk
-from lint.commands.known import Known, listing_of, unswept
-from lint.commands.looking import How, known_of, look, look_with, pool_of
+from lint.commands.listing import listing_of
+from lint.commands.running import How, Run
 from lint.commands.shelves import Facts, find_parts, folders_stay
+from lint.commands.sweeping import unswept
 from lint.commands.whole import Told, Whole
 from lint.report.plain import path_text
 from lint.rooms import all_rules, fixes_at_hand, rooms
@@ -24,7 +25,9 @@ from lint.settings import EDITION
 from lint.store import open_store
 from lint.terms import BadInput, PartReport, Report, Weight
 
+# What judges is imported where it is needed: a report that is told again needs none of it.
 if TYPE_CHECKING:
+    from lint.commands.known import Known
     from lint.commands.pool import Pool
     from lint.report.terminal import Drafts
 
@@ -60,6 +63,8 @@ def run(args: argparse.Namespace) -> int:
 
 def _judge(args: argparse.Namespace, paths: list[Path], run: Run, idle: str) -> int:
     """Judge the parts and render the report, pictures and all."""
+    from lint.commands.looking import look
+
     report = _report(look(paths, run, _how(args)), args, idle)
     if args.form == "png":
         return write_card(report, args.to)
@@ -70,23 +75,33 @@ def _judge(args: argparse.Namespace, paths: list[Path], run: Run, idle: str) -> 
 def _tell(args: argparse.Namespace, paths: list[Path], run: Run) -> int:
     """The report as an earlier run gave it, if nothing has changed, and else put together."""
     how, store, on_disk = _how(args), open_store(), OnDisk(run.keys(), run.facts_of)
-    with pool_of(how) as pool:
+    whole = Whole(store, on_disk, paths, _words(args)) if store is not None else None
+    with contextlib.ExitStack() as ends:
+        pools: list[Pool] = []
+
+        def pool() -> Pool:
+            from lint.commands.looking import pool_of
+
+            if not pools:
+                pools.append(ends.enter_context(pool_of(how)))
+            return pools[0]
 
         def doubted() -> None:
             """Begin a process at once for what seems to have changed."""
             if how.apart(len(paths)):
-                pool.man(1)
+                pool().man(1)
 
-        whole = Whole(store, on_disk, paths, _words(args)) if store is not None else None
         told = whole.told(doubted) if whole is not None and not how.fresh else None
         if told is None:
-            told = _put_together(args, paths, run, pool, on_disk, whole)
+            told = _put_together(args, paths, run, pool(), on_disk, whole)
     _show(told.text, args)
     return told.exit_code
 
 
 def _put_together(args: argparse.Namespace, paths: list[Path], run: Run, pool: Pool, on_disk: OnDisk, whole: Whole | None) -> Told:
     """The report from what is known of single parts and from what is found anew; kept for the next run."""
+    from lint.commands.looking import known_of, look_with
+
     known = known_of(run, open_store(), on_disk)
     drafts = _drafts() if args.form == "terminal" else None
 

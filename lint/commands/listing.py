@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import msgspec
 
-from lint.commands import kept
+from lint.commands.keys import program
+from lint.commands.packing import packed, unpacked
 from lint.measure import wants
 from lint.rooms import all_fixes, all_rules
 from lint.store import Store
@@ -37,18 +38,23 @@ class _Kept(msgspec.Struct, array_like=True):
     picking: tuple[int, ...]
 
 
+def listing_of(store: Store | None) -> Listing:
+    """The rules and fixes as they are listed, without loading them where the store knows."""
+    return listing(store, program() if store is not None else "")
+
+
 def listing(store: Store | None, program: str) -> Listing:
     """The rules and fixes of this program. program: its digest (see lint/commands/known.py)."""
     if store is None:
         return _anew()
     key = hashlib.sha256(f"listing {program}".encode()).hexdigest()
     data = store.get(key)
-    said: _Kept | None = kept.unpacked(data, _Kept) if data is not None else None
+    said: _Kept | None = unpacked(data, _Kept) if data is not None else None
     if said is None:
         new = _anew()
         rules = [(r.number, r.name, r.weight, r.unit, r.page, r.fix, r.retired) for r in new.rules.values()]
         fixes = [(f.name, f.touch, f.does, f.on_demand, f.for_stop, f.follows) for f in new.fixes.values()]
-        store.put(key, kept.packed(_Kept(rules, fixes, new.comparing, new.picking)))
+        store.put(key, packed(_Kept(rules, fixes, new.comparing, new.picking)))
         return new
     return Listing(
         {number: Rule(number, name, weight, unit, {}, fix=fix, retired=left, page=page)

@@ -5,20 +5,21 @@ from __future__ import annotations
 import contextlib
 import datetime
 import math
-import os
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from lint.commands import screen
-from lint.commands.judging import Judge, Run, Task, before, picks, reading_notes, wanted
+from lint.commands.judging import Judge, before, picks, reading_notes, wanted
 from lint.commands.kept import Compared, report_of
 from lint.commands.keys import OnDisk
-from lint.commands.known import Judged, Known, Standing, swept
+from lint.commands.known import Judged, Known, Standing
 from lint.commands.ledgers import accepted
 from lint.commands.room import room, taken_by
+from lint.commands.running import How, Run, Task
 from lint.commands.shelves import folders_stay
+from lint.commands.sweeping import swept
 from lint.rooms import rooms
 from lint.run import in_order
 from lint.store import Store, open_store
@@ -37,31 +38,6 @@ _DEADLINE = 600.0
 _FEW = 8
 
 _BREATH = 100  # parts looked at between two looks at the processes
-
-
-@dataclass(frozen=True)
-class How:
-    """How a run is done, which changes no verdict.
-
-    jobs: parts examined at a time, or cores that one large part may use; None for one a core. deadline: seconds that one part may take;
-    memory: GiB. Either of these brings even a single part into a process of its own. fresh: what earlier runs found is not heard.
-    scheduler: of a cluster, to examine there.
-    """
-
-    jobs: int | None = None
-    deadline: float | None = None
-    memory: float | None = None
-    fresh: bool = False
-    scheduler: str | None = None
-
-    def most(self) -> int:
-        """How many parts may be examined at a time."""
-        return self.jobs or os.cpu_count() or 1
-
-    def apart(self, parts: int) -> bool:
-        """Whether to examine in processes of their own, in a run of so many parts."""
-        several = self.most() > 1 and parts > 1
-        return self.scheduler is None and (several or self.deadline is not None or self.memory is not None)
 
 
 def known_of(run: Run, store: Store | None, on_disk: OnDisk) -> Known | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from lint.commands import screen
-from lint.commands.known import listing_of
+from lint.commands.listing import listing_of
 from lint.report.catalogue import page, table
 from lint.rooms import fixes_at_hand, rooms
 from lint.store import open_store

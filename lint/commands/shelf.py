@@ -8,8 +8,8 @@ import subprocess
 from pathlib import Path
 
 from lint.commands import screen
-from lint.commands.judging import Run
-from lint.commands.looking import How, look
+from lint.commands.looking import look
+from lint.commands.running import How, Run
 from lint.commands.shelves import Facts, find_parts
 from lint.report import shelf
 from lint.report.plain import path_text

@@ -19,8 +19,7 @@ from typing import Any
 
 import msgspec
 
-from lint.commands.keys import OnDisk, Read
-from lint.commands.known import Sure
+from lint.commands.keys import OnDisk, Read, Sure
 from lint.commands.shelves import find_ledger, real
 from lint.load.doors import digest, same_beside
 from lint.store import Store
@@ -73,13 +72,17 @@ class Whole:
         except (msgspec.MsgspecError, ValueError):
             return None
         self._earlier = kept
-        if kept.seen != self._seen():  # a hint and no more: a file may be as it was with another time, or another with the same
+        seen = self._seen()
+        if kept.seen != seen:  # a hint and no more: a file may be as it was with another time, or another with the same
             doubted()
         same = (
             kept.state == self._state()
             and all(0 <= i < len(self._paths) and same_beside(self._paths[i], files) for i, files in kept.fetched.items())
             and all(self._on_disk.unchanged(other) for other in kept.read)
         )
+        if same and kept.seen != seen:  # so that it is doubted once
+            kept.seen = seen
+            self._store.put(self._key, msgspec.msgpack.encode(kept))
         return Told(text, kept.exit_code) if same else None
 
     def texts(self, sure: Mapping[Path, Sure]) -> tuple[str, dict[Path, str]]:

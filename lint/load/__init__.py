@@ -10,11 +10,9 @@ from __future__ import annotations
 import importlib
 from pathlib import Path
 
-import numpy as np
-
 from lint.load.doors import read_bytes
 from lint.load.raw import Context, Fault, LoadLimits, Raw
-from lint.terms import MM_PER_UNIT, BadInput, FloatArray, Part, Source
+from lint.terms import MM_PER_UNIT, BadInput, Part, Source
 from lint.ticket import Ticket
 
 __all__ = ["SUFFIXES", "LoadLimits", "read", "read_data"]
@@ -25,7 +23,7 @@ _LIMITS = LoadLimits()
 _TOO_LARGE = "there is not enough memory for it; thin it out first"
 
 # glTF stands +Y up; a quarter turn about x sets it on the bed, +Z up: (x, y, z) -> (x, -z, y).
-_Y_UP_TO_Z_UP = np.array([[1.0, 0, 0, 0], [0, 0, -1.0, 0], [0, 1.0, 0, 0], [0, 0, 0, 1.0]])
+_Y_UP_TO_Z_UP = [[1.0, 0, 0, 0], [0, 0, -1.0, 0], [0, 1.0, 0, 0], [0, 0, 0, 1.0]]
 
 
 def read(
@@ -93,8 +91,10 @@ def _told(raw: Raw, ticket: Ticket, flag: str | None, shop: str | None) -> tuple
 
 
 def _part(raw: Raw, path: Path, sha256: str, size: int, ticket: Ticket, told: tuple[str | None, str]) -> Part:
+    import numpy as np
+
     units, units_from = told
-    placement: FloatArray = _Y_UP_TO_Z_UP.copy() if raw.y_up else np.eye(4)
+    placement = np.array(_Y_UP_TO_Z_UP) if raw.y_up else np.eye(4)
     vertices = raw.vertices
     if raw.y_up:
         vertices = np.stack((vertices[:, 0], -vertices[:, 2] + 0.0, vertices[:, 1]), axis=1)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import numpy as np
-
-from lint.terms import FloatArray, IntArray
+if TYPE_CHECKING:
+    from lint.terms import FloatArray, IntArray
 
 
 class Fault(Exception):
@@ -102,6 +102,8 @@ def joined(meshes: Sequence[tuple[FloatArray, IntArray]]) -> tuple[FloatArray, I
 
     Without that care a wrong index would quietly point into the next mesh, and rule 1 could not see it.
     """
+    import numpy as np
+
     if not meshes:
         return np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int64)
     if len(meshes) == 1:

@@ -16,8 +16,6 @@ from collections.abc import Callable
 from functools import cache
 from typing import Any, TypeVar
 
-import numpy as np
-
 from lint.terms import NotRun, Part
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -140,6 +138,8 @@ class MeasurementFailed(Exception):
 
 
 def _freeze(value: Any) -> None:
+    import numpy as np
+
     if isinstance(value, np.ndarray):
         value.setflags(write=False)
     elif dataclasses.is_dataclass(value) and not isinstance(value, type):
