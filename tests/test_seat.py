@@ -15,8 +15,9 @@ from lint.measure.displacement import skin_moved
 from lint.settings import Settings
 from lint.shape import seat
 from lint.shape.crossing import crossing_faces
+from lint.shape.nibble import open_loops
 from lint.shape.outline import area, ring, tangled, widened
-from lint.shape.sheet import EVEN, open_loops
+from lint.shape.sheet import EVEN
 from lint.shape.shelf import rim_slopes, shelf, shelf_line
 from lint.shape.unrolled import unrolled_wall
 from lint.terms import Declined, FloatArray, IntArray, Job, Part, Shaped, Source

@@ -8,7 +8,7 @@ import pytest
 from corpus import solids
 from lint.shape.bays import bridged
 from lint.shape.crossing import crossing_faces
-from lint.shape.sheet import open_loops
+from lint.shape.nibble import open_loops
 from lint.terms import FloatArray, IntArray
 from tests.gauges import turn
 

@@ -9,8 +9,8 @@ import numpy as np
 
 from lint.shape.clip import clip
 from lint.shape.level import SNAP
+from lint.shape.nibble import open_loops
 from lint.shape.outline import tangled
-from lint.shape.sheet import open_loops
 from lint.shape.triangles import filled, plumped
 from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Zone
 

@@ -33,6 +33,14 @@ def crossing_faces(vertices: FloatArray, faces: IntArray, new: BoolArray) -> Boo
     return hit
 
 
+def any_crosses(vertices: FloatArray, faces: IntArray, new: BoolArray) -> bool:
+    """Whether any face crosses or touches another, of pairs of which one at least is `new` (m,). The new, being few, are asked first."""
+    made = np.flatnonzero(new)
+    if crossing_faces(vertices, faces[made], np.ones(len(made), dtype=bool)).any():
+        return True
+    return bool(crossing_faces(vertices, faces, new).any())
+
+
 def _pairs(low: FloatArray, high: FloatArray, new: BoolArray) -> tuple[IntArray, IntArray]:
     """Pairs (new face, other face) whose boxes overlap, each once."""
     region_low, region_high = low[new].min(axis=0), high[new].max(axis=0)

@@ -12,10 +12,11 @@ import numpy as np
 from lint.measure.contact import polygon_area, taut
 from lint.shape.carry import Built, Foot, Stand, carry
 from lint.shape.clip import clip
-from lint.shape.crossing import crossing_faces
+from lint.shape.crossing import any_crosses
 from lint.shape.facing import turn_to_top
+from lint.shape.nibble import open_loops
 from lint.shape.outline import area, frayed, inside, tangled, tip_angle
-from lint.shape.sheet import STANDS, Base, mass, open_loops, stable_margin, ways_to_weigh
+from lint.shape.sheet import STANDS, Base, mass, stable_margin, ways_to_weigh
 from lint.terms import BoolArray, Declined, FloatArray, IntArray
 
 # Skin this near the cut is laid exactly into it: no sliver is left, and single precision keeps what is there, mm.
@@ -290,7 +291,7 @@ def cut_level(vertices: FloatArray, faces: IntArray, base: Base, height: float, 
         return Levelled(whole, height, height, height - lowest, 0.0, np.vstack(solid))
     built = carry(points, cut.faces, loops, Stand(feet, floor, height, outer))
     new = np.arange(len(built.faces)) >= built.first_new
-    if crossing_faces(built.vertices, built.faces, new).any():
+    if any_crosses(built.vertices, built.faces, new):
         return None
     return Levelled(built, floor, height, height - lowest, reach, outer)
 

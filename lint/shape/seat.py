@@ -283,12 +283,12 @@ def _zones(seated: Seated, old: FloatArray, scraps: IntArray) -> tuple[Zone, ...
     level = seated.new_below - seated.floor
     zones = [Zone("under", "the new base", 1e-6, ((0.0, 0.0, float(level)), (0.0, 0.0, 1.0)))]
     walls = seated.built.wall_points + shift
-    walls = walls[walls[:, 2] > level]
-    if len(walls):
+    if len(walls):  # also those a little below the level: their balls cover the wall just above it
         zones.append(Zone.near("the wall from the rim down", seated.built.spacing, walls))
-    if seated.strip:
+    if len(seated.trimmed):
         spots, spacing = spots_on(old, seated.trimmed)
-        zones.append(Zone.near("the strip cut off the ragged rim", spacing, spots + shift))
+        what = "the strip cut off the ragged rim" if seated.strip else "teeth taken off the ragged rim"
+        zones.append(Zone.near(what, spacing, spots + shift))
     if len(scraps):
         spots, spacing = spots_on(old, scraps)
         zones.append(Zone.near("loose open scraps left behind", spacing, spots + shift))
@@ -302,6 +302,8 @@ def _told(seated: Seated, said: str, depth: float, scraps: int) -> str:
         text += f", with a land of {seated.land:.0f} mm around"
     if seated.strip:
         text += f"; cut a strip of {seated.strip:.1f} mm off the ragged rim"
+    if seated.bitten:
+        text += f"; took {seated.bitten:.1f} mm2 of teeth off the ragged rim, where no wall would pass them"
     if seated.filled >= 0.5:
         text += f"; filled the bays of the torn rim with {seated.filled:.0f} mm2 of new skin between its teeth"
     if scraps:

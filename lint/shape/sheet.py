@@ -2,14 +2,15 @@
 
 The bays of a torn rim are filled in first, flush with the skin, so that the wall begins at an even edge. Ways are tried from the
 gentlest to the roughest, and the first whose walls cut neither the skin nor each other is taken:
-straight down; from the edge of a narrow shelf around it; down to a smooth line around the rim, as a wall drawn unrolled; and the same
-after a clean strip is cut off the rim.
+straight down; from the edge of a narrow shelf around it; down to a smooth line around the rim, as a wall drawn unrolled; the same
+after the teeth that stand in the way are taken off the rim, and after a clean strip is cut off all round.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from itertools import islice
 
 import numpy as np
 
@@ -17,10 +18,11 @@ from lint.measure import Survey
 from lint.shape.bays import bridged
 from lint.shape.carry import Built, Foot, Stand, carry
 from lint.shape.clip import clip
-from lint.shape.crossing import crossing_faces
+from lint.shape.crossing import any_crosses, crossing_faces
+from lint.shape.nibble import nibbled, open_loops
 from lint.shape.outline import area, frayed, moments, ring, tangled, tip_angle, widened
 from lint.shape.shelf import rim_slopes, shelf, shelf_line
-from lint.shape.triangles import spots_on
+from lint.shape.triangles import area_of, spots_on
 from lint.shape.unrolled import plan_line, unrolled_wall
 from lint.shape.verify import bare_part, least_wall
 from lint.shape.weigh import hollows_inside
@@ -34,6 +36,9 @@ STANDS = 17.0
 STRIP_SHARE = 0.08
 # Bays of a ragged rim are bridged by a line on which a disc of this share of the opening's size could roll, whatever the scan's fineness.
 EVEN = 0.15
+# So often teeth that stand in the way are taken off the rim, each time some more about them; and so many ways are then tried.
+BITES = 6
+FEW = 3
 
 
 @dataclass(frozen=True)
@@ -54,7 +59,7 @@ class Base:
 class Seated:
     """built: the solid, z up, its floor at `floor`; strip: width cut off the rim, mm; trimmed: (k, 3) the faces it was cut from.
 
-    filled: area laid over bays of the rim, mm2;
+    filled: area laid over bays of the rim, mm2; bitten: area of the teeth taken off it, mm2;
     land: width of the land, mm, 0 for none; new_below: everything lower is new; outline: (n, 2) what the part stands on.
     """
 
@@ -66,6 +71,7 @@ class Seated:
     new_below: float
     outline: FloatArray
     filled: float = 0.0
+    bitten: float = 0.0
 
 
 def seat_sheet(vertices: FloatArray, faces: IntArray, rim: IntArray, holes: int, base: Base) -> Seated:
@@ -77,30 +83,20 @@ def seat_sheet(vertices: FloatArray, faces: IntArray, rim: IntArray, holes: int,
     edge = float(np.median(np.linalg.norm(vertices[rim] - vertices[np.roll(rim, 1)], axis=1)))
     most = STRIP_SHARE * size
     whole = holes == 0 and len(np.unique(rim)) == len(rim)
-    why = "the rim overhangs itself"
+    why = "a wall down from the rim would cut through the skin"
     if not whole:
         why = f"besides its outer rim the sheet has {holes} more" if holes else "the rim touches itself"
     tried: list[Seated] = []
     best = (-1.0, 0)
     strips = sorted({s for s in (2 * edge, most / 8, most / 4, most / 2, most) if most / 16 <= s <= most})
-    for strip in (0.0, *strips) if whole else strips:
-        points, skin, loop, trimmed = vertices, faces, rim, faces[:0]
-        if strip:
-            points, skin, loop, trimmed = _without_strip(vertices, faces, rim, strip)
-        if len(loop) < 3:
-            continue
-        new_below = float(points[np.unique(skin), 2].min()) - min(STEP, base.depth / 3)
-        for sheet, foot in _ways(_Sheet(points, skin, loop), edge, size, new_below, base.thin):
-            built = sheet.carried(Stand([foot], new_below - base.depth, new_below))
-            if not crossing_faces(built.vertices, built.faces, np.arange(len(built.faces)) >= built.first_new).any():
-                seated = _build(sheet, foot, base, strip, trimmed)
-                thinnest = least_wall(Survey(bare_part(seated.built.vertices, seated.built.faces)), base.thin)
-                if thinnest >= base.thin:
-                    return seated
-                best = max(best, (thinnest, -len(tried)))
-                tried.append(seated)
-                break  # the thin spot is most often the torn skin's own, and another wall would not mend it
-            why = "a wall down from the rim would cut through the skin"
+    for sheet, foot, strip, trimmed in _clean_ways(_Sheet(vertices, faces, rim), strips, whole, edge, size, base):
+        seated = _build(sheet, foot, base, strip, trimmed)
+        thinnest = least_wall(Survey(bare_part(seated.built.vertices, seated.built.faces)), base.thin)
+        if thinnest >= base.thin:
+            return seated
+        # The thin spot is most often the torn skin's own, and another wall would not mend it: the next has less of that skin.
+        best = max(best, (thinnest, -len(tried)))
+        tried.append(seated)
     if tried:
         return tried[-best[1]]
     raise Declined(f"{why}, and evening out the rim does not help; close its holes, or crop it to a cleaner rim first")
@@ -123,8 +119,7 @@ class _Sheet:
     @property
     def filled(self) -> float:
         """Area over the bays, mm2."""
-        a, b, c = (self.points[self.bays[:, i]] for i in range(3))
-        return float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum() / 2)
+        return area_of(self.points, self.bays)
 
     def carried(self, stand: Stand) -> Built:
         """The solid. What was laid over the bays counts as wall: it is new."""
@@ -134,6 +129,50 @@ class _Sheet:
         spots, spacing = spots_on(self.points, self.bays)
         walls = np.vstack((built.wall_points, spots))
         return replace(built, first_new=len(self.skin), wall_points=walls, spacing=max(built.spacing, spacing))
+
+
+def _clean_ways(
+    sheet: _Sheet, strips: list[float], whole: bool, edge: float, size: float, base: Base
+) -> Iterator[tuple[_Sheet, Foot, float, IntArray]]:
+    """The first way that cuts nothing of the whole sheet, of it less the teeth that stand in the way, and of it less each strip.
+
+    With each come the width of the strip and the faces (k, 3) of `sheet` that were cut or are gone.
+    """
+    points, faces = sheet.points, sheet.skin
+    less = sheet
+    trimmed = faces[:0]
+    for bite in range(BITES) if whole else ():
+        found, spots = _first_clean(less, edge, size, base, FEW if bite else None)
+        if found:
+            yield *found, 0.0, trimmed
+            break
+        left = nibbled(points, less.skin, less.loop, spots, (2 + bite) * edge, STRIP_SHARE * size)
+        if left is None:
+            break
+        less, trimmed = _Sheet(points, left[0], left[1]), np.vstack((trimmed, left[2]))
+    for strip in strips:
+        cut, skin, loop, gone = _without_strip(points, faces, sheet.loop, strip)
+        if len(loop) >= 3:
+            found, _ = _first_clean(_Sheet(cut, skin, loop), edge, size, base, None)
+            if found:
+                yield *found, strip, gone
+
+
+def _first_clean(
+    sheet: _Sheet, edge: float, size: float, base: Base, few: int | None
+) -> tuple[tuple[_Sheet, Foot] | None, FloatArray]:
+    """The first of `few` ways (None: all) whose walls cut nothing, and the points (k, 3) of the skin where the first way does cut."""
+    level = float(sheet.points[np.unique(sheet.skin), 2].min()) - min(STEP, base.depth / 3)
+    spots = np.zeros((0, 3))
+    for number, (way, foot) in enumerate(islice(_ways(sheet, edge, size, level, base.thin), few)):
+        built = way.carried(Stand([foot], level - base.depth, level))
+        new = np.arange(len(built.faces)) >= built.first_new
+        if not any_crosses(built.vertices, built.faces, new):
+            return (way, foot), spots
+        if number == 0:
+            cut = np.unique(built.faces[crossing_faces(built.vertices, built.faces, new)])
+            spots = built.vertices[cut[cut < len(sheet.points)]]
+    return None, spots
 
 
 def _ways(sheet: _Sheet, edge: float, size: float, level: float, thin: float) -> Iterator[tuple[_Sheet, Foot]]:
@@ -231,23 +270,6 @@ def along_skin(vertices: FloatArray, faces: IntArray, rim: IntArray, width: floa
     return result
 
 
-def open_loops(faces: IntArray, count: int) -> tuple[list[IntArray], IntArray]:
-    """Rims of matched faces, in the order the faces run along them, and the piece (m,) each face belongs to."""
-    from lint.measure.edges import edges as edge_table
-    from lint.measure.edges import rims as find_rims
-    from lint.measure.surface import Skin
-
-    skin = Skin(np.zeros((count, 3)), faces, np.arange(count))
-    table = edge_table(skin, np.zeros(0, dtype=np.int64))
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
-    one, two = table.neighbours.T
-    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(len(faces), len(faces)))
-    label: IntArray = connected_components(graph, directed=False)[1].astype(np.int64)
-    return [rim.points for rim in find_rims(skin, table) if rim.closed], label
-
-
 def _build(sheet: _Sheet, foot: Foot, base: Base, strip: float, trimmed: IntArray) -> Seated:
     """Carry the rim down, with a land where it is asked for or where the part would not stand without."""
     lowest = float(sheet.points[np.unique(sheet.skin), 2].min())
@@ -255,11 +277,12 @@ def _build(sheet: _Sheet, foot: Foot, base: Base, strip: float, trimmed: IntArra
     new_below = lowest - min(STEP, base.depth / 3)
     outlines = [foot.outline] if area(foot.outline) > 0 else []
     plain = sheet.carried(Stand([foot], floor, new_below))
+    bitten = 0.0 if strip else area_of(sheet.points, trimmed)
     margin, outer = stable_margin(plain, outlines, base, floor, new_below)
     if outer is None:
-        return Seated(plain, floor, strip, trimmed, 0.0, new_below, np.vstack(outlines), sheet.filled)
+        return Seated(plain, floor, strip, trimmed, 0.0, new_below, np.vstack(outlines), sheet.filled, bitten)
     built = sheet.carried(Stand([foot], floor, new_below, outer))
-    return Seated(built, floor, strip, trimmed, margin, new_below, outer, sheet.filled)
+    return Seated(built, floor, strip, trimmed, margin, new_below, outer, sheet.filled, bitten)
 
 
 def stable_margin(plain: Built, outlines: list[FloatArray], base: Base, floor: float, land_at: float) -> tuple[float, FloatArray | None]:

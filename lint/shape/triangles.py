@@ -7,6 +7,12 @@ import numpy as np
 from lint.terms import FloatArray, IntArray
 
 
+def area_of(vertices: FloatArray, faces: IntArray) -> float:
+    """The area of faces (m, 3), mm2."""
+    a, b, c = (vertices[faces[:, i]] for i in range(3))
+    return float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum() / 2)
+
+
 def filled(outlines: list[FloatArray]) -> IntArray:
     """Triangles (k, 3) that fill flat outlines (n, 2), outer ones counter-clockwise, holes clockwise; numbered through the outlines."""
     from manifold3d import triangulate
