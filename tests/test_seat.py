@@ -15,7 +15,7 @@ from lint.measure.displacement import skin_moved
 from lint.settings import Settings
 from lint.shape import seat
 from lint.shape.crossing import crossing_faces
-from lint.shape.nibble import open_loops
+from lint.shape.nibble import nibbled, open_loops
 from lint.shape.outline import area, ring, tangled, widened
 from lint.shape.sheet import EVEN
 from lint.shape.shelf import rim_slopes, shelf, shelf_line
@@ -327,3 +327,17 @@ def test_a_part_that_stands_is_not_turned_onto_a_larger_flat() -> None:
     part = part_of(*solids.box((20.0, 50.0, 20.0)))
     with pytest.raises(Declined, match="flat and firm"):
         seated(part)
+
+
+def test_a_tooth_that_is_in_the_way_goes_and_the_rest_of_the_rim_stays() -> None:
+    vertices, faces = dome(cap=0.0, level=5)
+    (rim,), _ = open_loops(faces, len(vertices))
+    spot = vertices[rim[:1]]
+    left = nibbled(vertices, faces, rim, spot, 2.0, 5.0)
+    assert left is not None
+    kept, loop, gone = left
+    assert len(kept) + len(gone) == len(faces)
+    assert 0 < len(gone) < 0.02 * len(faces)
+    assert np.linalg.norm(vertices[gone].mean(axis=1) - spot, axis=1).max() < 6.0
+    assert len(np.unique(loop)) == len(loop)
+    assert nibbled(vertices, faces, rim, np.array([[0.0, 0.0, 40.0]]), 2.0, 5.0) is None, "what lies far from the rim is no tooth"
