@@ -43,11 +43,15 @@ def simpler(pieces: list[Mesh], stray: float) -> Mesh:
 
     A piece on which that lays faces back on their neighbours for good is tried with less and less, and left as it is in the end.
     """
+    return stacked([next((m for m in (_joined(piece, stray / k) for k in TRIED) if m is not None), piece) for piece in pieces])
+
+
+def stacked(pieces: list[Mesh]) -> Mesh:
+    """All pieces in one mesh, as they are."""
     vertices: list[FloatArray] = []
     faces: list[IntArray] = []
     offset = 0
-    for piece in pieces:
-        points, triangles = next((m for m in (_joined(piece, stray / k) for k in TRIED) if m is not None), piece)
+    for points, triangles in pieces:
         vertices.append(points)
         faces.append(triangles + offset)
         offset += len(points)

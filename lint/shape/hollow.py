@@ -15,7 +15,7 @@ from lint.measure import Survey
 from lint.measure.layers import mid_air_starts
 from lint.measure.overhang import steep_regions
 from lint.settings import Settings
-from lint.shape.cavity import LEAST_CAVITY, Mesh, pieces_of, simpler
+from lint.shape.cavity import LEAST_CAVITY, Mesh, pieces_of, simpler, stacked
 from lint.shape.creases import bad_faces
 from lint.shape.crossing import crossing_faces
 from lint.shape.mark import groove
@@ -23,6 +23,7 @@ from lint.shape.offset_field import Depth, Near, depth_field, surface_of
 from lint.shape.roof import LEANS, Lean, self_supporting
 from lint.shape.set_back import set_back, thin_places
 from lint.shape.verify import bare_part, least_wall
+from lint.shape.wrap import crossing_pairs, tolerance_of
 from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch
 
 fix = Fix(
@@ -213,13 +214,20 @@ def _kept(outer: Near, wall: float, depth: Depth, lean: Lean | None, grown: bool
 def _fewer(outer: Near, pieces: list[Mesh], wall: float) -> tuple[FloatArray, IntArray, float]:
     """The cavity's skin of fewer faces, bent back where that took from the wall, and its thinnest wall, mm.
 
-    Where bending makes it cross itself, as at the end of a slit, it is left unbent, and of more faces.
+    Where bending makes it cross itself, as at the end of a slit, it is left unbent, and of more faces; of all its faces where joining them
+    made it cross itself.
     """
     points, triangles, thinnest, bent = set_back(outer, *simpler(pieces, STRAY_SHARE * wall), wall)
-    if crossing_faces(points, triangles, bent).any() or bad_faces(points, triangles).any():
-        points, triangles = simpler(pieces, FEWER)
-        thinnest = thinnest_wall(outer, points, triangles)
-    return points, triangles, thinnest
+    if not (crossing_faces(points, triangles, bent).any() or bad_faces(points, triangles).any()) and not _crosses_itself(points, triangles):
+        return points, triangles, thinnest
+    points, triangles = simpler(pieces, FEWER)
+    if _crosses_itself(points, triangles):
+        points, triangles = stacked(pieces)
+    return points, triangles, thinnest_wall(outer, points, triangles)
+
+
+def _crosses_itself(points: FloatArray, triangles: IntArray) -> bool:
+    return len(crossing_pairs(points, triangles, tolerance_of(points, True))) > 0
 
 
 def _hangs(alone: Survey, lean: Lean) -> float:
