@@ -49,7 +49,7 @@ class Bench:
         worker, progress = self._worker, self._hear
         assert worker is not None
         assert progress is not None
-        began, given = time.monotonic(), worker.index is not None
+        began, given = time.monotonic(), worker.idle
         if given:
             worker.give(0, [job])
         while True:
