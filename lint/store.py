@@ -24,7 +24,7 @@ _MIB = 1 << 20
 _LONGEST = 64 * _MIB  # of one entry
 _DEAD = 3600.0  # s after which something half-written is taken for the leftover of a killed run
 _USED = 3600.0  # s between two notes that an entry is in use: enough to know the oldest
-_LITTLE, _LOOKED = 100, "looked"  # less than this part of the most allowed need not be made room for within the hour
+_LITTLE, _LOOKED = 100, ".looked"  # less than this part of the most allowed need not be made room for within the hour
 _KEPT = 0.8  # of the most allowed that is left after making room, so that room is not made on every run
 
 FOLDER, MOST = "BUCKWRIGHT_STORE", "BUCKWRIGHT_STORE_MIB"  # words of the environment

@@ -42,7 +42,7 @@ def test_a_torn_entry_of_the_store_would_be_seen(tmp_path: Path, monkeypatch: py
     """The judge itself, held to a store that writes in place."""
 
     def in_place(self: Store, key: str, content: bytes) -> bool:
-        path = self._path(key)
+        path = Path(self._path(key))
         path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("wb") as file:
             for k in range(0, len(content), 64):
