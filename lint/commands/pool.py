@@ -114,14 +114,15 @@ class Pool:
                 elif index is not None and deadline is not None and time.monotonic() - worker.since > deadline:
                     drop(worker)
                     finish(index, (late or died)(every[index]))
+            hand_on()
+
+        def hand_on() -> None:
             for worker in [w for w in workers if w.idle and waiting]:
                 worker.tell(first)
                 give(worker)  # or let it rest until there is room
 
         self.man(min(jobs, len(every)))
-        for worker in [w for w in workers if w.idle and waiting]:  # from an earlier lot
-            worker.tell(first)
-            give(worker)
+        hand_on()  # to those that stayed from an earlier lot
         for more in meanwhile:
             weights += [weigh(item) for item in more]
             waiting += sorted(range(len(every), len(every) + len(more)), key=lambda i: -weights[i])
@@ -129,8 +130,7 @@ class Pool:
             if workers:
                 turn(0)
         while len(results) < len(every):
-            if len(workers) < min(jobs, len(every) - len(results)):
-                self.man(min(jobs, len(every) - len(results)))
+            self.man(min(jobs, len(every) - len(results)))
             turn(_patience(workers, deadline))
         return [results[i] for i in range(len(every))]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from lint.shape.creases import ironed
+from lint.shape.sturdy import stacked
 from lint.terms import FloatArray, IntArray
 
 Mesh = tuple[FloatArray, IntArray]
@@ -44,18 +45,6 @@ def simpler(pieces: list[Mesh], stray: float) -> Mesh:
     A piece on which that lays faces back on their neighbours for good is tried with less and less, and left as it is in the end.
     """
     return stacked([next((m for m in (_joined(piece, stray / k) for k in TRIED) if m is not None), piece) for piece in pieces])
-
-
-def stacked(pieces: list[Mesh]) -> Mesh:
-    """All pieces in one mesh, as they are."""
-    vertices: list[FloatArray] = []
-    faces: list[IntArray] = []
-    offset = 0
-    for points, triangles in pieces:
-        vertices.append(points)
-        faces.append(triangles + offset)
-        offset += len(points)
-    return np.vstack(vertices), np.vstack(faces)
 
 
 def _joined(piece: Mesh, stray: float) -> Mesh | None:

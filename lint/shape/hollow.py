@@ -15,13 +15,14 @@ from lint.measure import Survey
 from lint.measure.layers import mid_air_starts
 from lint.measure.overhang import steep_regions
 from lint.settings import Settings
-from lint.shape.cavity import LEAST_CAVITY, Mesh, pieces_of, simpler, stacked
+from lint.shape.cavity import LEAST_CAVITY, Mesh, pieces_of, simpler
 from lint.shape.creases import bad_faces
 from lint.shape.crossing import crossing_faces
 from lint.shape.mark import groove
 from lint.shape.offset_field import Depth, Near, depth_field, surface_of
 from lint.shape.roof import LEANS, Lean, self_supporting
 from lint.shape.set_back import set_back, thin_places
+from lint.shape.sturdy import stacked
 from lint.shape.verify import bare_part, least_wall
 from lint.shape.wrap import crossing_pairs, tolerance_of
 from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch

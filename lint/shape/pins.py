@@ -16,8 +16,9 @@ from lint.measure import Survey
 from lint.measure.nearest import Closest
 from lint.measure.overlap import owners
 from lint.measure.specks import APART, spans
+from lint.shape.sturdy import stacked
 from lint.shape.triangles import spots_on
-from lint.shape.unite import United, stacked, united
+from lint.shape.unite import United, united
 from lint.terms import BoolArray, Declined, FloatArray, IntArray, Part, Zone
 
 # A gap is spanned up to the share of a piece's own length that counts as touching when stray pieces are told (lint/measure/specks.py),

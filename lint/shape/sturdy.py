@@ -72,3 +72,9 @@ def used_only(vertices: FloatArray, faces: IntArray) -> tuple[FloatArray, IntArr
     used = np.zeros(len(vertices), dtype=bool)
     used[faces.reshape(-1)] = True
     return vertices[used], (np.cumsum(used) - 1)[faces]
+
+
+def stacked(meshes: list[tuple[FloatArray, IntArray]]) -> tuple[FloatArray, IntArray]:
+    """Several meshes as one, nothing joined."""
+    offset = np.cumsum([0, *(len(v) for v, _ in meshes[:-1])])
+    return np.vstack([v for v, _ in meshes]), np.vstack([f + o for (_, f), o in zip(meshes, offset, strict=True)])

@@ -8,7 +8,7 @@ import numpy as np
 
 from lint.measure import Survey
 from lint.measure.overlap import Overlap, owners, union
-from lint.shape.sturdy import grain, sturdy, used_only
+from lint.shape.sturdy import grain, stacked, sturdy, used_only
 from lint.shape.triangles import spots_on
 from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Zone
 
@@ -146,12 +146,6 @@ def among(points: FloatArray, known: FloatArray) -> BoolArray:
     is_known[old[: len(known)]] = True
     found: BoolArray = is_known[old[len(known) :]]
     return found
-
-
-def stacked(meshes: list[tuple[FloatArray, IntArray]]) -> tuple[FloatArray, IntArray]:
-    """Several meshes as one, nothing joined."""
-    offset = np.cumsum([0, *(len(v) for v, _ in meshes[:-1])])
-    return np.vstack([v for v, _ in meshes]), np.vstack([f + o for (_, f), o in zip(meshes, offset, strict=True)])
 
 
 def _check(new: Part, left: int) -> int:
