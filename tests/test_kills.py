@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,15 @@ from lint.store import Store
 from tests import kills
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="the runs to be killed are forked")
+
+
+def _torn(path: Path, data: bytes) -> None:
+    """Write in place, so slowly that half a file is there most of the time, however fast the machine."""
+    with path.open("wb") as file:
+        for part in (data[: len(data) // 2], data[len(data) // 2 :]):
+            file.write(part)
+            file.flush()
+            time.sleep(0.01)
 
 
 @pytest.mark.parametrize(
@@ -28,10 +38,7 @@ def test_a_loss_would_be_seen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     """The judge itself, held to a writer that writes in place."""
 
     def in_place(path: Path, data: bytes, **_: object) -> None:
-        with path.open("wb") as file:
-            for k in range(0, len(data), 64):
-                file.write(data[k : k + 64])
-                file.flush()
+        _torn(path, data)
 
     monkeypatch.setattr("lint.save.atomic.swap_in", in_place)
     tally = kills.run("accept, two at once", 16, 1, tmp_path)
@@ -44,10 +51,7 @@ def test_a_torn_entry_of_the_store_would_be_seen(tmp_path: Path, monkeypatch: py
     def in_place(self: Store, key: str, content: bytes) -> bool:
         path = Path(self._path(key))
         path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("wb") as file:
-            for k in range(0, len(content), 64):
-                file.write(content[k : k + 64])
-                file.flush()
+        _torn(path, content)
         return True
 
     monkeypatch.setattr(Store, "put", in_place)

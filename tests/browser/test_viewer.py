@@ -48,6 +48,11 @@ def begin(page, *parts, **options):
     page.evaluate("([parts, options]) => begin(parts, options)", [said, options])
 
 
+def drawn(page):
+    """Wait for the picture: what lies over it, pins and grips, follows a frame later."""
+    page.evaluate("new Promise((drawn) => requestAnimationFrame(() => requestAnimationFrame(drawn)))")
+
+
 def click_on(page, at, part=0):
     """A click where a point of a part is seen."""
     x, y = page.evaluate("([at, part]) => view.spot(at, part)", [at, part])
@@ -98,6 +103,7 @@ def test_a_click_on_a_cut_is_on_the_plane(viewer):
     point, _, _ = click_on(viewer, [120, 11, 6])
     assert point == pytest.approx([120, 11, 6], abs=0.15)
     assert point[0] == pytest.approx(120, abs=1e-6)
+    drawn(viewer)
     assert viewer.get_by_role("button", name="Pin 1: a place").count() == 1
     assert viewer.get_by_role("button", name="Pin 2: a place").count() == 0  # it is cut away
     viewer.evaluate("view.section({axis: 'x', at: 120, keep: 'high'})")
@@ -130,8 +136,7 @@ def test_the_crop_box_is_moved_by_hand_and_by_keys(viewer):
     size = float(np.linalg.norm([40, 20, 10]))
     assert box["max"][0] == pytest.approx(135 + 0.005 * size)
     assert box["min"] == [105, 2, 1]
-    # The grip moves with the picture, which is drawn a frame later.
-    viewer.evaluate("new Promise((drawn) => requestAnimationFrame(() => requestAnimationFrame(drawn)))")
+    drawn(viewer)
     start = grip.bounding_box()
     wanted = viewer.evaluate("view.spot([125, 10, 5])")
     canvas = viewer.locator("canvas").bounding_box()
