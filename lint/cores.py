@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import os
 from collections.abc import Callable
 
 _cores = 1
@@ -17,6 +18,13 @@ def use(count: int) -> None:
 def count() -> int:
     """So many may be used."""
     return _cores
+
+
+def allowed() -> int:
+    """The cores that the system lets this process run on, at least one: on a shared machine not all that it has."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0)) or 1
+    return os.cpu_count() or 1
 
 
 def shared(work: Callable[[slice], None], length: int, least: int) -> None:

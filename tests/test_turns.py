@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -182,3 +185,12 @@ def test_work_is_shared_among_cores_and_its_failure_told() -> None:
     assert [(s.start, s.stop) for s in seen] == [(0, 19)]
     with pytest.raises(ZeroDivisionError):
         cores.shared(lambda some: print(1 // (some.start - 33)), 100, 10)
+
+
+@pytest.mark.skipif(not hasattr(os, "sched_setaffinity"), reason="this system cannot hold a process to some of its cores")
+def test_only_the_cores_that_a_process_may_run_on_count() -> None:
+    """As in a container, or a CI runner, that has a share of a large machine."""
+    words = "import os; from lint import cores; os.sched_setaffinity(0, [min(os.sched_getaffinity(0))]); print(cores.allowed())"
+    here = cores.allowed()
+    assert here == len(os.sched_getaffinity(0))
+    assert subprocess.run([sys.executable, "-c", words], capture_output=True, text=True, check=True).stdout == "1\n"

@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
     for step in settings.steps:
         if step not in all_fixes():
             raise BadInput(f"{step}: this version has no such step; it has: {', '.join(all_fixes())}")
-    cores.use(os.cpu_count() or 1)
+    cores.use(cores.allowed())
     with screen.Progress(screen.doing(args.path, "examining")) as progress:
         mended = mend(bench.part, all_rules(), all_fixes(), settings, say=lambda step: progress(screen.doing(args.path, step)))
     mended = replace(mended, before=replace(mended.before, notes=() if recorded else notes(bench)))

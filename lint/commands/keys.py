@@ -20,7 +20,7 @@ from typing import Any
 
 import msgspec
 
-from lint import __version__
+from lint import __version__, cores
 from lint.commands.shelves import Facts, OnTheBench, real, shop_name
 from lint.load.doors import digest, same_beside
 from lint.load.ticket import find_shop, find_ticket
@@ -150,7 +150,7 @@ class OnDisk:
         if len(large) > 1:
             from concurrent.futures import ThreadPoolExecutor
 
-            with ThreadPoolExecutor(min(os.cpu_count() or 1, 8)) as pool:  # digesting lets other threads run
+            with ThreadPoolExecutor(min(cores.allowed(), 8)) as pool:  # digesting lets other threads run
                 list(pool.map(self.key, large))
 
     def unchanged(self, other: Read) -> bool:

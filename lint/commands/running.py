@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from lint import cores
 from lint.commands.keys import Keys
 from lint.commands.shelves import Facts
 
@@ -61,7 +61,7 @@ class How:
 
     def most(self) -> int:
         """How many parts may be examined at a time."""
-        return self.jobs or os.cpu_count() or 1
+        return self.jobs or cores.allowed()
 
     def apart(self, parts: int) -> bool:
         """Whether to examine in processes of their own, in a run of so many parts."""

@@ -54,7 +54,7 @@ def prepare(folder: str, progress: Connection) -> None:
     global _tell
     os.chdir(folder)
     _tell = progress
-    cores.use(os.cpu_count() or 1)
+    cores.use(cores.allowed())
     all_rules()
     all_fixes()
 

@@ -153,10 +153,10 @@ def _head(sheet: Sheet, report: PartReport, part: Part, version: str, edition: i
         facts.append(" x ".join(f"{v:.1f}" for v in report.extents) + " mm")
     elif part.units is None:
         facts.append("units unknown")
-    idle = sum(r.outcome is Outcome.NOT_RUN for r in report.rules)
+    idle = len(report.ended[Outcome.NOT_RUN])
     if idle:
         facts.append(f"{many(idle, 'rule')} not run")
-    broke = [r.number for r in report.rules if r.outcome is Outcome.BROKE]
+    broke = [r.number for r in report.ended[Outcome.BROKE]]
     if broke:
         facts.append(f"{rules_text(broke)} broke: a bug of buckwright")
     sheet.write(shortened(", ".join(facts), 12, WIDE - 400), _EDGE + 44, 68, 12, CHALK if broke else SOFT)

@@ -43,7 +43,7 @@ def render(report: Report, pictures: Mapping[Path, str] = MappingProxyType({})) 
         lines += [_row(part, report) for part in report.parts]
         lines.append("")
     for part in report.parts:
-        if part.unreadable is not None or part.findings or any(r.outcome is Outcome.BROKE for r in part.rules):
+        if part.unreadable is not None or part.findings or part.ended[Outcome.BROKE]:
             lines += [*_part(part, pictures.get(part.path)), ""]
     hidden = hidden_text(counts, report.line)
     if hidden:
@@ -71,9 +71,8 @@ def _part(part: PartReport, picture: str | None = None) -> list[str]:
     lines += [escaped(", ".join(facts)), ""]
     if picture is not None:
         lines += [f"![drawing of the part with its findings numbered](<{quote(picture, errors='surrogateescape')}>)", ""]
-    for result in part.rules:
-        if result.outcome is Outcome.BROKE:
-            lines.append(f"- **broke**, rule {result.number}, {escaped(result.name)}: {escaped(result.why)}")
+    for result in part.ended[Outcome.BROKE]:
+        lines.append(f"- **broke**, rule {result.number}, {escaped(result.name)}: {escaped(result.why)}")
     counted = groups(f for f in part.findings if f.counts)
     shown_only = groups(f for f in part.findings if not f.counts)
     for group in counted:

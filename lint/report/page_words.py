@@ -56,12 +56,10 @@ def findings_html(
     room: int, pinned: bool, side: int = 0, first: int = 1,
 ) -> str:  # fmt: skip
     """The findings of a part by rule, numbered from `first` on. pinned: there is a picture to show the place on, as part `side` of it."""
-    broke = "".join(
-        f"<p><b>Broke</b>, rule {r.number}, {text(r.name)}: {text(r.why)}</p>" for r in part.rules if r.outcome is Outcome.BROKE
-    )
+    broke = "".join(f"<p><b>Broke</b>, rule {r.number}, {text(r.name)}: {text(r.why)}</p>" for r in part.ended[Outcome.BROKE])
     if not findings:
-        clean = sum(1 for r in part.rules if r.outcome is Outcome.CLEAN)
-        return broke or f'<p class="clean"><b>Clean:</b> {many(clean, "rule")} found nothing.</p>'
+        clean = part.ended[Outcome.CLEAN]
+        return broke or f'<p class="clean"><b>Clean:</b> {many(len(clean), "rule")} found nothing.</p>'
     groups: list[str] = []
     for rule in dict.fromkeys(f.rule for f in findings):
         mine = [(k, f) for k, f in enumerate(findings, first) if f.rule == rule]

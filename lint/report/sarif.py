@@ -112,16 +112,15 @@ def _results(part: PartReport, place: int, index: Mapping[int, int]) -> Iterator
             "suppressions": _suppressions(finding),
             "properties": _properties(finding),
         }
-    for result in part.rules:
-        if result.outcome is Outcome.NOT_RUN:
-            key = f"{result.number}:not run:"
-            yield {
-                **_result(part, place, index, result.number, f"not run: {result.why}", _fingerprint(key, used)),
-                "kind": "notApplicable" if _not_for_this_part(result) else "open",
-                "level": "none",
-                "locations": [{"physicalLocation": {"artifactLocation": _location(part, place)}}],
-                "suppressions": [],
-            }
+    for result in part.ended[Outcome.NOT_RUN]:
+        key = f"{result.number}:not run:"
+        yield {
+            **_result(part, place, index, result.number, f"not run: {result.why}", _fingerprint(key, used)),
+            "kind": "notApplicable" if _not_for_this_part(result) else "open",
+            "level": "none",
+            "locations": [{"physicalLocation": {"artifactLocation": _location(part, place)}}],
+            "suppressions": [],
+        }
 
 
 def _result(part: PartReport, place: int, index: Mapping[int, int], rule: int, message: str, fingerprint: str) -> dict[str, Any]:
@@ -187,11 +186,10 @@ def _notifications(part: PartReport, place: int, index: Mapping[int, int]) -> It
     where = [{"physicalLocation": {"artifactLocation": _location(part, place)}}]
     if part.unreadable is not None:
         yield {"level": "error", "message": {"text": shown(part.unreadable)}, "locations": where}
-    for result in part.rules:
-        if result.outcome is Outcome.BROKE:
-            yield {
-                "level": "error",
-                "message": {"text": shown(f"rule {result.number} ({result.name}) broke: {result.why}")},
-                "associatedRule": {"id": str(result.number), "index": index[result.number]},
-                "locations": where,
-            }
+    for result in part.ended[Outcome.BROKE]:
+        yield {
+            "level": "error",
+            "message": {"text": shown(f"rule {result.number} ({result.name}) broke: {result.why}")},
+            "associatedRule": {"id": str(result.number), "index": index[result.number]},
+            "locations": where,
+        }

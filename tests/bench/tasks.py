@@ -53,7 +53,7 @@ def ours(path: Path) -> dict[str, Any]:
     from lint.measure import Survey
     from lint.measure.shells import regions
 
-    cores.use(os.cpu_count() or 1)  # as a lint does, and with threads as it does
+    cores.use(cores.allowed())  # as a lint does, and with threads as it does
     survey = Survey(read(path, units="mm"))
     survey.get("skin")
     pool = ThreadPoolExecutor(1)
