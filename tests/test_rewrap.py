@@ -259,3 +259,23 @@ def test_skin_left_out_because_it_lies_inside_is_told_and_is_a_zone() -> None:
     assert "left out skin beyond the crossings that lies inside" in shaped.did
     outside = sunk[0][np.linalg.norm(sunk[0], axis=1) > 44.0]
     assert not in_zones(outside, zones).any()
+
+
+def test_a_wrap_of_the_whole_part_says_where_it_does_not_keep_to_the_skin(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A fin thinner than the cells bounds no solid that they could show: it was left out, and only a number in the report told of it."""
+    from lint.shape import rewrap
+
+    def none(job: object) -> None:
+        raise Declined("no patch fits")
+
+    monkeypatch.setattr(rewrap, "mended", none)
+    mended = rewrapped(joined(stabbed_ball(), box((12.0, 0.02, 12.0), (14.0, 0.0, -6.0))))
+    step = next(s for s in mended.steps if s.name == "rewrap")
+    assert step.outcome == "done", step.why
+    tip = np.array([[25.9, 0.01, 5.0], [25.0, 0.01, -2.0]])
+    assert (distances(tip, (mended.part.vertices, mended.part.faces)) > 1).all()
+    assert in_zones(tip, step.zones).all()
+    assert step.moved_p99 is not None
+    assert step.moved_p99 <= 0.1
+    whole = np.array([[0.0, 20.0, 0.0], [0.0, -20.0, 0.0], [-20.0, 0.0, 0.0]])
+    assert not in_zones(whole, step.zones).any()

@@ -49,8 +49,8 @@ def skin_moved(
     flipped = np.linalg.det(matrix[:3, :3]) < 0
     old_faces = old.faces[:, ::-1] if flipped else old.faces
     kept, still = shared_faces(carried, old_faces, new.vertices, new.faces)
-    there = _distances(carried, old_faces, new.vertices, new.faces, zones, 1, hidden[0], kept)
-    back = _distances(new.vertices, new.faces, carried, old_faces, zones, 2, hidden[1], still)
+    there = _measured(carried, old_faces, new.vertices, new.faces, zones, 1, hidden[0], kept)[1]
+    back = _measured(new.vertices, new.faces, carried, old_faces, zones, 2, hidden[1], still)[1]
     both = [d for d in (there, back) if len(d)]
     if not both:
         return Moved(0.0, 0.0, 0, noise)
@@ -62,11 +62,26 @@ def skin_moved(
     )
 
 
-def _distances(
+def gone_astray(
+    old: Part, new: Part, zones: Iterable[Zone], least: float, hidden: tuple[BoolArray | None, BoolArray | None] = (None, None)
+) -> tuple[FloatArray, FloatArray]:
+    """Points of the old outer skin (k, 3) that lie farther than `least` mm from the new part, and of the new (l, 3) so far from the
+    old one, outside the zones: where `skin_moved` would measure more than that."""
+    kept, still = shared_faces(old.vertices, old.faces, new.vertices, new.faces)
+    ways = ((old, new, 1, hidden[0], kept), (new, old, 2, hidden[1], still))
+    found = []
+    for one, other, seed, unseen, same in ways:
+        points, distance = _measured(one.vertices, one.faces, other.vertices, other.faces, tuple(zones), seed, unseen, same)
+        found.append(points[distance > least])
+    return found[0], found[1]
+
+
+def _measured(
     vertices: FloatArray, faces: IntArray, to_vertices: FloatArray, to_faces: IntArray, zones: tuple[Zone, ...], seed: int,
     hidden: BoolArray | None, kept: BoolArray,
-) -> FloatArray:
-    """Distance of sampled points of one surface to another, (k,), leaving out zones, hidden faces and skin buried in its own solid.
+) -> tuple[FloatArray, FloatArray]:
+    """Sampled points (k, 3) of one surface and their distance to another, (k,), leaving out zones, hidden faces and skin buried in its
+    own solid.
 
     kept: (m,) faces that the other surface has too, corner for corner: what is sampled on them has not moved, and nothing is measured.
     """
@@ -77,7 +92,7 @@ def _distances(
     keep = ~in_zones(points, zones)
     points, normals, on = points[keep], normals[keep], on[keep]
     if not len(points) or not len(to_faces):
-        return np.zeros(0)
+        return np.zeros((0, 3)), np.zeros(0)
     distance: FloatArray = np.zeros(len(points))
     open_ = np.flatnonzero(~kept[shown[on]])
     if len(open_):
@@ -90,8 +105,8 @@ def _distances(
         seen = np.flatnonzero(~buried)
         if len(seen):
             buried[seen] = _in_closed_shell(vertices, faces, ahead[seen])
-        distance = np.delete(distance, far[buried])
-    return distance
+        points, distance = np.delete(points, far[buried], axis=0), np.delete(distance, far[buried])
+    return points, distance
 
 
 def _in_closed_shell(vertices: FloatArray, faces: IntArray, points: FloatArray) -> BoolArray:

@@ -7,7 +7,8 @@ from collections.abc import Iterable
 import numpy as np
 
 from lint.measure import Survey
-from lint.measure.displacement import SAMPLES, Moved, in_zones, sample, skin_moved
+from lint.measure.displacement import SAMPLES, Moved, gone_astray, in_zones, sample, skin_moved
+from lint.measure.nearest import distance_to_faces
 from lint.shape.darn import darned, grazes
 from lint.shape.facing import OUTER_SHARE, vector_area
 from lint.shape.patch import Patched, patched, trouble_of
@@ -20,6 +21,8 @@ __all__ = ["fix", "pitch_for", "rewrap_mesh"]
 ZONE = 2.0
 # Skin that keeps its points is measured to move by rounding only: this share of the diagonal.
 STAYS = 1e-7
+# Where a wrap of the whole part is farther from the old skin than this, it says so in a zone: mm, else a share of the diagonal.
+TRUE_MM, TRUE = 0.1, 5e-4
 # A wrap of the whole part promises what was measured on a sample of points, and this much more for the points between them.
 MORE = 1.05
 
@@ -27,6 +30,9 @@ MORE = 1.05
 # steep skin (32), layers begun in mid-air (33), a stand (34, 36), hollows (37, 38), weight (39), undercuts (51) and recesses (52) can
 # only be told of skin that knows its inside from its outside. Shells that also overlap are united afterwards (10).
 MAY_RAISE = (11, 30, 31, 32, 33, 34, 36, 37, 38, 39, 51, 52)
+
+LEFT_OUT = "old skin was left out here, because it bounds no solid"
+ASTRAY = "the new skin keeps less close to the old here"
 
 MENDED = "with its broken skin mended"
 
@@ -119,6 +125,8 @@ def _whole(job: Job, in_mm: bool, why: str) -> Shaped:
     zones = [z for z in zones if z.points]
     moved = measured_move(job, part, zones)
     off = _off(part, job.part, tuple(zones))
+    zones += _astray(job, part, zones, TRUE_MM if in_mm else TRUE * diagonal, pitch)
+    rest = measured_move(job, part, zones)
     unit = "mm" if in_mm else "file units"
     did = (
         f"wrapped the whole part in new skin on cells of {pitch:.3g} {unit} ({why}): measured, 99 of 100 places of the new skin "
@@ -128,7 +136,7 @@ def _whole(job: Job, in_mm: bool, why: str) -> Shaped:
     return Shaped(
         part,
         Promise(
-            skin_max=_rounded_up(MORE * moved.max), skin_p99=_rounded_up(MORE * moved.p99), volume="any", pieces="any",
+            skin_max=_rounded_up(MORE * rest.max), skin_p99=_rounded_up(MORE * rest.p99), volume="any", pieces="any",
             clears=(4, 5, 7, 9, 10), may_raise=MAY_RAISE,
         ),
         did,
@@ -146,16 +154,28 @@ def apart(pieces: int, part: Part, how: str) -> tuple[str, ...]:
     return (f"{how} the part is in {solids} separate pieces: look whether they should hang together, and whether they do",)
 
 
+def _astray(job: Job, part: Part, zones: Iterable[Zone], true: float, pitch: float) -> list[Zone]:
+    """Zones of what the wrap did not keep to: old skin that it left out, and skin that it laid farther than `true` off the old."""
+    left, laid = gone_astray(job.part, part, zones, true, _hidden(job.survey, Survey(part)))
+    far = distance_to_faces(left, part.vertices, part.faces) > pitch if len(left) else np.zeros(0, dtype=bool)
+    made = (_near(left[far], pitch, LEFT_OUT), _near(np.vstack((left[~far], laid)), pitch, ASTRAY))
+    return [z for z in made if z.points]
+
+
 def measured_move(job: Job, part: Part, zones: Iterable[Zone]) -> Moved:
     """How far the skin moved, measured as the engine will: without the skin of sealed hollows, which nobody sees."""
+    return skin_moved(job.part, part, None, zones, _hidden(job.survey, Survey(part)))
+
+
+def _hidden(*surveys: Survey) -> tuple[BoolArray | None, BoolArray | None]:
     hidden: list[BoolArray | None] = []
-    for survey in (job.survey, Survey(part)):
+    for survey in surveys:
         try:
             faces = survey.get("hollows").hidden
         except NotRun:
             faces = np.zeros(0, dtype=bool)
         hidden.append(faces if bool(faces.any()) else None)
-    return skin_moved(job.part, part, None, zones, (hidden[0], hidden[1]))
+    return hidden[0], hidden[1]
 
 
 def _off(new: Part, old: Part, zones: tuple[Zone, ...]) -> float:
