@@ -159,3 +159,24 @@ def test_air_shut_in_between_united_shells_is_filled_and_said() -> None:
     survey = Survey(done.part)
     assert survey.get("shells").count == 1
     assert survey.get("volume") == pytest.approx(4 / 3 * np.pi * 8000, rel=0.01)
+
+
+def test_skin_of_the_largest_shell_that_another_takes_in_is_told_and_is_a_zone() -> None:
+    """A box that a smaller one swallows a corner of: the corner's skin went, and only the count of shells told of it."""
+    from lint.measure.displacement import in_zones
+
+    mended = united(joined(box((30, 30, 30), step=3.0), box((14, 14, 14), (22, 22, 22), step=2.0)))
+    step = mended.steps[0]
+    gone = np.array([[30.0, 26.0, 26.0], [26.0, 30.0, 28.0], [29.9, 29.9, 30.0]])
+    seen = np.array([[30.0, 10.0, 10.0], [36.0, 30.0, 30.0], [15.0, 30.0, 15.0]])
+    assert in_zones(gone, step.zones).all()
+    assert not in_zones(seen, step.zones).any()
+    told = float(step.why.split("; ")[1].split(" mm2 of skin of the largest shell")[0])
+    assert told == pytest.approx(3 * 8 * 8, rel=0.15)  # asked at three places a face
+    assert any("look whether that other belongs to the part" in c for c in step.cautions)
+
+
+def test_a_shell_wholly_inside_takes_no_skin_of_the_largest() -> None:
+    step = united(joined(box((30, 30, 30)), box((10, 10, 10), (7, 8, 9)))).steps[0]
+    assert not step.zones
+    assert not step.cautions

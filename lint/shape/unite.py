@@ -7,13 +7,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.measure import Survey
+from lint.measure.displacement import shared_faces
+from lint.measure.nearest import distance_to_faces
 from lint.measure.overlap import Overlap, owners, union
 from lint.shape.sturdy import grain, stacked, sturdy, used_only
 from lint.shape.triangles import spots_on
 from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Zone
 
+# Skin of the largest shell that another takes in, mm2: less is not worth a word; and the share of its skin from which it is doubtful.
+COVERED, DOUBTFUL = 1.0, 0.03
 # How far, in tolerances of the crossing measure, a touching shell is let into its neighbour so that the two can fuse.
 LET_IN = 4.0
+
+LOST = "skin of the largest piece lay inside another that sticks out of it, and went: look whether that other belongs to the part"
 
 fix = Fix(
     name="unite",
@@ -39,26 +45,33 @@ def make(job: Job) -> Shaped:
         did += f"; shells that only touched were let into each other by {made.let_in:.3g} mm"
     if made.zones:
         did += "; filled pockets of air that the shells shut in between them"
+    if made.covered:
+        did += f"; {made.covered:.4g} mm2 of skin of the largest shell lay inside others and went with what is inside"
     fewer = made.count < survey.get("shells").count and not made.let_in
     return Shaped(
         made.part,
         Promise(skin_max=made.most, skin_p99=made.most, volume="any", pieces="fewer" if fewer else "any",
                 clears=(10,) if len(ready) == len(groups) else (), lessens=() if len(ready) == len(groups) else (10,)),
         did,
-        made.zones,
+        (*made.zones, *made.taken),
+        cautions=(LOST,) if made.doubtful else (),
     )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class United:
     """A part whose overlapping shells became one. count: its shells; let_in: mm by which shells that only touched were let into each
-    other; most: mm that skin may have moved; zones: the hollows that were filled."""
+    other; most: mm that skin may have moved; zones: the hollows that were filled;
+    taken: skin of the largest shell that lay in others, covered: mm2 of it, doubtful: whether it is a good part of the shell's."""
 
     part: Part
     count: int
     let_in: float
     most: float
     zones: tuple[Zone, ...]
+    taken: tuple[Zone, ...]
+    covered: float
+    doubtful: bool
 
 
 def united(part: Part, survey: Survey, ready: list[Overlap]) -> United:
@@ -91,7 +104,29 @@ def united(part: Part, survey: Survey, ready: list[Overlap]) -> United:
     corners = np.vstack(pockets).reshape(-1, 3)
     spots, spacing = spots_on(corners, np.arange(len(corners)).reshape(-1, 3))
     filled = (Zone.near("a pocket of air shut in between the shells, filled", spacing, spots),) if len(corners) else ()
-    return United(new, count, let_in, let_in + 2 * short, filled)
+    inside = [_taken_in(skin.vertices, skin.faces[shells.label == g.shells.min()], new, let_in + 2 * short) for g in ready]
+    covered = [spots_on(*found[:2]) for found in inside if len(found[1])]
+    taken = tuple(Zone.near("skin of the largest shell that lay inside another", spacing, spots) for spots, spacing in covered)
+    doubtful = any(area > DOUBTFUL * float(shells.area[g.shells.min()]) for (_, _, area), g in zip(inside, ready, strict=True))
+    return United(new, count, let_in, let_in + 2 * short, filled, taken, sum(area for *_, area in inside), doubtful)
+
+
+def _taken_in(vertices: FloatArray, faces: IntArray, new: Part, slack: float) -> tuple[FloatArray, IntArray, float]:
+    """The faces (k, 3) of a shell that the united part has no skin for, over which points, and their area in mm2; none when it is tiny.
+
+    A face that is only cut short counts by the middles of its thirds: a corner of it may still be skin.
+    """
+    kept = shared_faces(vertices, faces, new.vertices, new.faces)[0]
+    gone = faces[~kept]
+    thirds = np.array([[4, 1, 1], [1, 4, 1], [1, 1, 4]]) / 6
+    asked = (thirds @ vertices[gone]).reshape(-1, 3)
+    if not len(asked):
+        return vertices, gone, 0.0
+    off = (distance_to_faces(asked, new.vertices, new.faces) > slack + 1e-6).reshape(-1, 3).mean(axis=1)
+    corners = vertices[gone]
+    area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2
+    total = float((area * off).sum())
+    return (vertices, gone[off > 0], total) if total > COVERED else (vertices, gone[:0], 0.0)
 
 
 def air_pockets(vertices: FloatArray, faces: IntArray, known: FloatArray) -> BoolArray:
