@@ -16,6 +16,7 @@ from lint.measure.boxes import overlapping
 from lint.measure.edges import _in_order
 from lint.measure.nearest import distance_to_faces
 from lint.measure.surface import weld_exact
+from lint.shape.crossing import any_crosses, crossing_faces
 from tests.meshes import part
 
 pytestmark = pytest.mark.skipif(not loops.there(), reason="the compiled loops are not installed: no compiler, or BUCKWRIGHT_LOOPS=plain")
@@ -202,3 +203,24 @@ def test_the_build_is_of_this_issue_of_the_loops() -> None:
     header = (Path(loops.__file__).parent / "loops.h").read_text(encoding="utf-8")
     assert f"#define ISSUE {loops.ISSUE} " in header
     assert compiled.issue == loops.ISSUE
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_new_faces_hit_those_of_the_plain_version(seed: int, plain: pytest.MonkeyPatch) -> None:
+    """On strewn faces, on a ball through itself, and on a grid so coarse that sides lie on sides and faces on faces."""
+    rng = np.random.default_rng(seed)
+    grid = rng.integers(0, 3, (12, 3)).astype(float), rng.integers(0, 12, (30, 3))
+    for vertices, faces in (tangle(seed, size=rng.uniform(0.5, 6)), folded(), bumpy(), grid):
+        new = rng.random(len(faces)) < rng.random()
+        plain.setenv("BUCKWRIGHT_LOOPS", "plain")
+        expected, some = crossing_faces(vertices, faces, new), any_crosses(vertices, faces, new)
+        plain.setenv("BUCKWRIGHT_LOOPS", "")
+        np.testing.assert_array_equal(crossing_faces(vertices, faces, new), expected)
+        assert any_crosses(vertices, faces, new) == some == bool(expected.any())
+
+
+def test_new_faces_with_a_coordinate_that_is_no_number_are_refused() -> None:
+    vertices, faces = tangle(1)
+    vertices[5, 1] = np.nan
+    with pytest.raises(ValueError, match="finite corners"):
+        loops.hits(vertices, faces, np.ones(len(faces), dtype=bool), 1.0)

@@ -1,4 +1,5 @@
-"""Loops in C for what numpy walks through many times over: a tree of boxes for rays, nearest spots and crossings; welding; joining.
+"""Loops in C for what numpy walks through many times over: a tree of boxes for rays, nearest spots and crossings; welding; joining;
+faces that new ones cut.
 
 They are made when the program is installed where a C compiler is at hand (pyproject.toml, `optional`), and nothing depends on them:
 each has a plain version beside its caller in lint/measure that says the same, only slower. BUCKWRIGHT_LOOPS=plain does without them.
@@ -20,7 +21,7 @@ try:
 except ImportError:  # no compiler was there, or another Python
     _compiled = None  # type: ignore[assignment]
 
-ISSUE = 2  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
+ISSUE = 3  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
 _USABLE = getattr(_compiled, "issue", 0) == ISSUE
 
 
@@ -120,6 +121,17 @@ def plain_fans(vertices: FloatArray, faces: IntArray, normal: FloatArray) -> Boo
     plain = np.empty(len(vertices), dtype=bool)
     _compiled.plain(_rows(vertices), np.ascontiguousarray(faces, dtype=np.int64), _rows(normal), plain)
     return plain
+
+
+def hits(vertices: FloatArray, faces: IntArray, fresh: BoolArray, fold: float, *, first: bool = False) -> BoolArray:
+    """(m,) faces (m, 3) of vertices (n, 3) that cross or touch another, of pairs of which one at least is fresh (m,).
+
+    See lint/shape/crossing.py. fold: cosine beyond which two faces on one side lie on each other. first: only the first pair that does.
+    Raises ValueError where a corner of a face has a coordinate that is no number.
+    """
+    hit = np.empty(len(faces), dtype=bool)
+    _compiled.hits(_rows(vertices), np.ascontiguousarray(faces, dtype=np.int64), np.ascontiguousarray(fresh), fold, first, hit)
+    return hit
 
 
 def _rows(array: Any) -> FloatArray:

@@ -10,7 +10,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define ISSUE 2     /* raised whenever a loop is added or says something else: one built earlier is then not used */
+#define ISSUE 3     /* raised whenever a loop is added or says something else: one built earlier is then not used */
 #define WIDE 4      /* children of a node */
 #define FULL 4
 #define MOST_FACES ((int64_t)1 << 28)
@@ -87,5 +87,10 @@ void fold_angles(const double *normal, const double *centre, const int64_t *neig
 /* Marks (n) of points whose faces, seen along their mean normal, all face the viewer and take up no more than a full turn. 0, or -1
  * when memory runs out. */
 int plain_fans(const double *vertices, int64_t n, const int64_t *faces, const double *normal, int64_t m, uint8_t *plain);
+
+/* Marks (m) of faces (m x 3 of n points) that cross or touch another, of pairs of which one at least is fresh (m). fold: cosine beyond
+ * which two faces on one side lie on each other. first: end with the first pair that does. 1 when there is one, 0 for none, -1 when
+ * memory runs out. Coordinates must be finite. */
+int faces_hit(const double *vertices, int64_t n, const int64_t *faces, int64_t m, const uint8_t *fresh, double fold, int first, uint8_t *hit);
 
 #endif

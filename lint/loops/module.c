@@ -77,6 +77,16 @@ static int within(const int64_t *number, int64_t count, int64_t below)
     return 1;
 }
 
+/* Whether the points that are named are neither infinite nor no number. */
+static int all_finite(const double *point, const int64_t *number, int64_t count)
+{
+    for (int64_t i = 0; i < count; i++)
+        for (int a = 0; a < 3; a++)
+            if (point[3 * number[i] + a] - point[3 * number[i] + a] != 0)
+                return 0;
+    return 1;
+}
+
 static void free_tree(PyObject *capsule)
 {
     tree_free(PyCapsule_GetPointer(capsule, NAME));
@@ -94,11 +104,7 @@ static PyObject *py_tree(PyObject *self, PyObject *args)
     int64_t n = in[0].rows, m = in[1].rows;
     const int64_t *corner = in[1].view.buf;
     const double *point = in[0].view.buf;
-    int good = m > 0 && m < MOST_FACES && n < INT32_MAX && within(corner, 3 * m, n);
-    for (int64_t i = 0; good && i < 3 * m; i++)
-        for (int a = 0; good && a < 3; a++)
-            good = point[3 * corner[i] + a] - point[3 * corner[i] + a] == 0; /* neither infinite nor no number */
-    if (!good)
+    if (!(m > 0 && m < MOST_FACES && n < INT32_MAX && within(corner, 3 * m, n) && all_finite(point, corner, 3 * m)))
         return wrong(in, 2, "faces that a tree can be made of, with finite corners, are wanted");
     Tree *tree;
     Py_BEGIN_ALLOW_THREADS
@@ -296,6 +302,30 @@ static PyObject *py_plain(PyObject *self, PyObject *args)
     Py_RETURN_NONE;
 }
 
+static PyObject *py_hits(PyObject *self, PyObject *args)
+{
+    PyObject *vertices, *faces, *fresh, *hit;
+    double fold;
+    int first;
+    Array in[4];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOdpO", &vertices, &faces, &fresh, &fold, &first, &hit))
+        return NULL;
+    if (take_all((Want[]){{vertices, 'd', 3, 0, "vertices"}, {faces, 'q', 3, 0, "faces"}, {fresh, '?', 0, 0, "fresh"},
+                          {hit, '?', 0, 1, "hit"}}, in, 4) < 0)
+        return NULL;
+    int64_t n = in[0].rows, m = in[1].rows;
+    if (in[2].rows != m || in[3].rows != m || m >= MOST_FACES || n >= INT32_MAX || !within(in[1].view.buf, 3 * m, n) ||
+        !all_finite(in[0].view.buf, in[1].view.buf, 3 * m))
+        return wrong(in, 4, "faces with finite corners, and two marks a face, are wanted");
+    int found;
+    Py_BEGIN_ALLOW_THREADS
+    found = faces_hit(in[0].view.buf, n, in[1].view.buf, m, in[2].view.buf, fold, first, in[3].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 4);
+    return found < 0 ? PyErr_NoMemory() : PyBool_FromLong(found);
+}
+
 static PyObject *py_hold(PyObject *self, PyObject *args)
 {
     (void)self;
@@ -317,6 +347,7 @@ static PyMethodDef methods[] = {
     {"join", py_join, METH_VARARGS, "join(one, two, label): fills label; how many components there are"},
     {"folds", py_folds, METH_VARARGS, "folds(normals, centres, neighbours, agree, angle): fills angle"},
     {"plain", py_plain, METH_VARARGS, "plain(vertices, faces, normals, plain): fills plain"},
+    {"hits", py_hits, METH_VARARGS, "hits(vertices, faces, fresh, fold, first, hit): fills hit; whether there is one"},
     {"hold", py_hold, METH_NOARGS, "hold(): keep memory that was freed, for the next that is wanted"},
     {NULL, NULL, 0, NULL},
 };

@@ -1,26 +1,30 @@
 """Do new faces cut through the skin or through each other? Asked of every wall, cap and patch before it is handed back.
 
-Boxes of faces are paired through a grid of cells; each pair that overlaps is then settled in float64 by passing every side of
-one face through the other. Faces that share a point or a side only touch there, unless they lie folded on each other.
+Boxes of faces are paired through a grid of cells, or by the compiled loops through a tree; each pair that overlaps is then settled in
+float64 by passing every side of one face through the other. Faces that share a point or a side only touch there, unless they lie folded
+on each other.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from lint import loops
 from lint.terms import BoolArray, FloatArray, IntArray
 
 # Two faces on one side folded closer than this lie on each other: a wall without thickness.
-FOLD_DEGREES = 0.5
+FOLD = float(np.cos(np.radians(0.5)))
 # A face whose box takes up more cells than this, as that of a spike does, is compared with all others instead.
 WIDE = 4096
 
 
 def crossing_faces(vertices: FloatArray, faces: IntArray, new: BoolArray) -> BoolArray:
-    """Which faces (m,) cross or touch another, looking only at pairs of which at least one is `new` (m,)."""
+    """Which faces (m,) cross or touch another, looking only at pairs of which at least one is `new` (m,). Coordinates must be finite."""
     hit = np.zeros(len(faces), dtype=bool)
     if not new.any():
         return hit
+    if loops.there():
+        return loops.hits(vertices, faces, new, FOLD)
     corners = vertices[faces]
     low, high = corners.min(axis=1), corners.max(axis=1)
     one, two = _pairs(low, high, new)
@@ -35,6 +39,8 @@ def crossing_faces(vertices: FloatArray, faces: IntArray, new: BoolArray) -> Boo
 
 def any_crosses(vertices: FloatArray, faces: IntArray, new: BoolArray) -> bool:
     """Whether any face crosses or touches another, of pairs of which one at least is `new` (m,). The new, being few, are asked first."""
+    if loops.there() and new.any():
+        return bool(loops.hits(vertices, faces, new, FOLD, first=True).any())
     made = np.flatnonzero(new)
     if crossing_faces(vertices, faces[made], np.ones(len(made), dtype=bool)).any():
         return True
@@ -116,15 +122,21 @@ def _crossed(vertices: FloatArray, one: IntArray, two: IntArray) -> BoolArray:
     return hit
 
 
+def _dot(one: FloatArray, two: FloatArray) -> FloatArray:
+    """(k,) products of vectors (k, 3), summed in the order of the compiled loops."""
+    product: FloatArray = one[:, 0] * two[:, 0] + one[:, 1] * two[:, 1] + one[:, 2] * two[:, 2]
+    return product
+
+
 def _pierced(start: FloatArray, end: FloatArray, face: FloatArray) -> BoolArray:
     """Whether segments (k, 3) pass through faces (k, 3, 3); the rim of a face belongs to it, and lying in its plane does not count."""
     origin = face[:, 0]
     u, v = face[:, 1] - origin, face[:, 2] - origin
     normal = np.cross(u, v)
-    length = np.sqrt(np.einsum("ij,ij->i", normal, normal))
+    length: FloatArray = np.sqrt(_dot(normal, normal))
     unit = normal / np.maximum(length, 1e-300)[:, None]
-    above = np.einsum("ij,ij->i", unit, start - origin)
-    below = np.einsum("ij,ij->i", unit, end - origin)
+    above = _dot(unit, start - origin)
+    below = _dot(unit, end - origin)
     scale = np.maximum(np.abs(u).max(axis=1), np.abs(v).max(axis=1)) + np.abs(end - start).max(axis=1)
     slack = 1e-11 * scale
     passes = ((above >= -slack) & (below <= slack)) | ((above <= slack) & (below >= -slack))
@@ -132,8 +144,8 @@ def _pierced(start: FloatArray, end: FloatArray, face: FloatArray) -> BoolArray:
     share = np.clip(above / np.where(passes, above - below, 1.0), 0.0, 1.0)
     at = start + share[:, None] * (end - start) - origin
     inverse = 1 / np.maximum(length, 1e-150) ** 2
-    beta = np.einsum("ij,ij->i", np.cross(at, v), normal) * inverse
-    gamma = np.einsum("ij,ij->i", np.cross(u, at), normal) * inverse
+    beta = _dot(np.cross(at, v), normal) * inverse
+    gamma = _dot(np.cross(u, at), normal) * inverse
     edge = 1e-9
     inside: BoolArray = passes & (beta >= -edge) & (gamma >= -edge) & (beta + gamma <= 1 + edge)
     return inside
@@ -151,9 +163,9 @@ def _folded(vertices: FloatArray, one: IntArray, two: IntArray, same: BoolArray)
 
     def away(point: IntArray) -> FloatArray:
         to = vertices[point] - vertices[first]
-        to = to - np.einsum("ij,ij->i", to, along)[:, None] * along
+        to = to - _dot(to, along)[:, None] * along
         result: FloatArray = to / np.maximum(np.linalg.norm(to, axis=1), 1e-300)[:, None]
         return result
 
-    folded: BoolArray = np.einsum("ij,ij->i", away(lone_one), away(lone_two)) > np.cos(np.radians(FOLD_DEGREES))
+    folded: BoolArray = _dot(away(lone_one), away(lone_two)) > FOLD
     return folded
