@@ -7,8 +7,9 @@ from collections.abc import Iterable
 import numpy as np
 
 from lint.measure import Survey
-from lint.measure.displacement import SAMPLES, Moved, gone_astray, in_zones, sample, skin_moved
+from lint.measure.displacement import SAMPLES, Moved, gone_astray, in_zones, sample, shared_faces, skin_moved
 from lint.measure.nearest import distance_to_faces
+from lint.shape.compact import covers, without
 from lint.shape.darn import darned, grazes
 from lint.shape.facing import OUTER_SHARE, vector_area
 from lint.shape.patch import Patched, patched, trouble_of
@@ -31,6 +32,8 @@ MORE = 1.05
 # only be told of skin that knows its inside from its outside. Shells that also overlap are united afterwards (10).
 MAY_RAISE = (11, 30, 31, 32, 33, 34, 36, 37, 38, 39, 51, 52)
 
+# A loose solid of less than a cube of this side, mm, is under the least feature that prints (facts 1.2.10).
+CRUMB = 2.0
 LEFT_OUT = "old skin was left out here, because it bounds no solid"
 ASTRAY = "the new skin keeps less close to the old here"
 
@@ -70,6 +73,8 @@ def mended(job: Job) -> Shaped:
     free = freed(part, Survey(part))
     if free is not None:
         part, zones = free[0], (*zones, *free[1])
+    part, crumbs = _crumbs_left_out(job.part, part) if in_mm else (part, ())
+    zones = (*zones, *crumbs)
     stays = STAYS * survey.get("extent").diagonal
     if measured_move(job, part, zones).max > stays:
         raise Declined("the patch would have moved other skin")
@@ -79,10 +84,13 @@ def mended(job: Job) -> Shaped:
     return Shaped(
         part,
         Promise(skin_max=stays, skin_p99=stays, volume="any", pieces="any", may_raise=_may_raise(survey), **said),
-        f"cut out the broken skin and laid {patch.area:.4g} {unit} of new skin there; all other skin keeps its points"
-        + ("; left out skin beyond the crossings that lies inside" if len(patch.buried) else "")
-        if patch.area
-        else "cut out the broken skin, so that the rim runs a little farther in there; all other skin keeps its points",
+        (
+            f"cut out the broken skin and laid {patch.area:.4g} {unit} of new skin there; all other skin keeps its points"
+            + ("; left out skin beyond the crossings that lies inside" if len(patch.buried) else "")
+            if patch.area
+            else "cut out the broken skin, so that the rim runs a little farther in there; all other skin keeps its points"
+        )
+        + (f"; left out loose crumbs that came of it, each of less than {CRUMB**3:g} mm3, too small to print" if crumbs else ""),
         zones,
         cautions=(("skin that came out beyond a crossing inside out was left out",) if len(patch.lost) else ())
         + apart(int(survey.get("shells").count), part, MENDED),
@@ -100,6 +108,25 @@ def freed(part: Part, survey: Survey) -> tuple[Part, tuple[Zone, ...]] | None:
     except Declined:
         return None
     return part.with_mesh(patch.vertices, patch.faces), _zones(patch)
+
+
+def _crumbs_left_out(old: Part, part: Part) -> tuple[Part, tuple[Zone, ...]]:
+    """The part without the closed crumbs that the patching left beside it, and the zones of those: slivers between two crossings, which
+    hold to nothing now. What came as a piece of its own stays, however small, and so does what lies in or across another piece."""
+    survey = Survey(part)
+    shells, nesting = survey.get("shells"), survey.get("nesting")
+    small = shells.closed & (shells.volume > 0) & (shells.volume < CRUMB**3)
+    small[np.argmax(shells.area)] = False
+    small[np.concatenate((nesting.inner, nesting.outer, *(g.shells for g in survey.get("overlaps"))))] = False
+    crossings = survey.get("crossings")
+    small[np.unique(shells.label[crossings.pairs[~crossings.within]])] = False
+    kept = shared_faces(part.vertices, part.faces, old.vertices, old.faces)[0]
+    made = np.unique(shells.label[(shells.label >= 0) & ~kept])
+    small &= np.isin(np.arange(shells.count), made)
+    gone = (shells.label >= 0) & small[shells.label]
+    if not gone.any():
+        return part, ()
+    return without(part, gone), covers(survey.get("skin"), shells.label, np.flatnonzero(gone), "a loose crumb too small to print was here")
 
 
 def _whole(job: Job, in_mm: bool, why: str) -> Shaped:
