@@ -152,14 +152,16 @@ def placement_data(mended: Mended) -> list[list[float]]:
 
 def _sayable(value: Any) -> Any:
     """Plain data with numbers that JSON lacks as None, and text with lone surrogates replaced."""
+    if isinstance(value, float):  # most of a record is points, so these are asked for first
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, list | tuple):
+        return [_sayable(v) for v in value]
     if isinstance(value, str):
         return value if value.isascii() else value.encode("utf-8", "replace").decode("utf-8")
     if isinstance(value, bool) or value is None:
         return value
     if isinstance(value, Mapping):
         return {_sayable(str(k)): _sayable(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_sayable(v) for v in value]
     if isinstance(value, int):
         return int(value)
     number = float(value)

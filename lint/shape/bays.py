@@ -59,7 +59,7 @@ def bridged(vertices: FloatArray, faces: IntArray, rim: IntArray, reach: float) 
 def _opening(p: FloatArray, i: FloatArray, q: FloatArray, normal: FloatArray) -> float:
     """How wide the rim opens at i between p and q, degrees, seen along the skin's normal; 360 for a tooth, or a bay askew to the skin."""
     u, v = p - i, q - i
-    cross = np.cross(u, v)  # of the triangle (p, q, i)
+    cross = _cross(u, v)  # of the triangle (p, q, i)
     size = float(np.linalg.norm(cross))
     if size == 0 or float(cross @ normal) < AGREE * size:
         return 360.0
@@ -72,11 +72,17 @@ def _holds(corners: FloatArray, points: FloatArray) -> bool:
         return False
     a, b, c = corners
     u, v, w = b - a, c - a, points - a
-    normal = np.cross(u, v)
+    normal = _cross(u, v)
     area = float(normal @ normal)
     if area == 0:
         return True
-    s, t = np.cross(w, v) @ normal / area, np.cross(u, w) @ normal / area
+    s, t = _cross(w.T, v).T @ normal / area, _cross(u, w.T).T @ normal / area
     long = float(max(np.linalg.norm(u), np.linalg.norm(v)))
     close = np.abs(w @ normal) <= long * np.sqrt(area)
     return bool(((s >= -1e-9) & (t >= -1e-9) & (s + t <= 1 + 1e-9) & close).any())
+
+
+def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Cross products of vectors (3,) or (3, k). It is asked for two vectors at a time so often that numpy's own took most of the time."""
+    product: FloatArray = np.array((a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]))
+    return product

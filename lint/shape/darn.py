@@ -12,7 +12,7 @@ from lint.shape.fill import patches
 from lint.shape.lids import Hole, filled_holes, simple_loops
 from lint.shape.patch import MOST_LOST, Patched, pitch_near, prove, strewn, trimmed
 from lint.shape.sturdy import used_only
-from lint.shape.wrap import STRICT, crossing_pairs, tolerance_of
+from lint.shape.wrap import STRICT, pairs_in, tolerance_of
 from lint.shape.zip import rims_of
 from lint.terms import BoolArray, Declined, IntArray
 
@@ -21,16 +21,16 @@ LARGER = 2.0
 MOST_CUT = 0.1  # share of the skin that may be cut out
 
 
-def darned(survey: Survey, in_mm: bool, grazing: bool = False) -> Patched:
+def darned(survey: Survey, in_mm: bool, grazing: IntArray | None = None) -> Patched:
     """Cut out every crossing of a shell with itself, and the crowded edges, and close the holes. Raises Declined with the reason.
 
-    Crossings of one shell with another stay: to cut them out would part what belongs together. grazing: what crosses less deep than is
-    taken for rounding is cut out as well: no saw or slicer minds it, but a cut through it leaves no clean outline.
+    Crossings of one shell with another stay: to cut them out would part what belongs together. grazing: faces (see `grazes`) that cross
+    less deep than is taken for rounding, to be cut out as well: no saw or slicer minds them, but a cut there leaves no clean outline.
     """
     skin, shells, facets = survey.get("skin"), survey.get("shells"), survey.get("facets")
     whole = np.flatnonzero(facets.area > 0)
     faces, area, shell = skin.faces[whole], facets.area[whole], shells.label[whole]
-    bad = np.isin(whole, np.union1d(_broken(survey), grazes(survey, in_mm)) if grazing else _broken(survey))
+    bad = np.isin(whole, _broken(survey) if grazing is None else np.union1d(_broken(survey), grazing))
     if not bad.any():
         raise Declined("no shell passes through itself")
     pitch = pitch_near(survey, whole[bad])
@@ -67,7 +67,7 @@ def grazes(survey: Survey, in_mm: bool) -> IntArray:
     they would be judged to cross in a part twice the size, which a base can make of this one."""
     skin, shells = survey.get("skin"), survey.get("shells")
     rounding = tolerance_of(skin.vertices, in_mm)
-    pairs = np.vstack([crossing_pairs(skin.vertices, skin.faces, deep * rounding) for deep in (STRICT, LARGER)])
+    pairs = pairs_in(survey, STRICT * rounding, LARGER * rounding)
     return np.unique(pairs[shells.label[pairs[:, 0]] == shells.label[pairs[:, 1]]])
 
 

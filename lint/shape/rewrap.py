@@ -101,10 +101,11 @@ def freed(part: Part, survey: Survey) -> tuple[Part, tuple[Zone, ...]] | None:
     """The part with new skin where its skin grazes itself, less deep than is judged, and the zones of that; None where nothing does,
     or nothing better fits there."""
     in_mm = part.units is not None
-    if not len(grazes(survey, in_mm)):
+    grazing = grazes(survey, in_mm)
+    if not len(grazing):
         return None
     try:
-        patch = darned(survey, in_mm, grazing=True)
+        patch = darned(survey, in_mm, grazing)
     except Declined:
         return None
     return part.with_mesh(patch.vertices, patch.faces), _zones(patch)

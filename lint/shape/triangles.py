@@ -40,13 +40,13 @@ def plumped(points: FloatArray, faces: IntArray, rounds: int = 60) -> IntArray:
         c = faces.reshape(-1)[3 * (one // 3) + (one % 3 + 2) % 3]
         d = faces.reshape(-1)[3 * (two // 3) + (two % 3 + 2) % 3]
         gain = _lies_inside(points[a], points[b], points[c], points[d])
+        wish = np.flatnonzero((gain > 1e-9) & (c != d))
         # The turned side must not be there already, and the two triangles must make a bulging four-cornered shape.
-        known = np.sort(key)
+        known = key[order]
         turned = np.minimum(c, d) * many + np.maximum(c, d)
-        at = np.searchsorted(known, turned).clip(max=len(known) - 1)
-        good = (gain > 1e-9) & (known[at] != turned) & (c != d)
-        good &= (_twice(points[c], points[a], points[d]) > 0) & (_twice(points[c], points[d], points[b]) > 0)
-        wish = np.flatnonzero(good)
+        at = np.searchsorted(known, turned[wish]).clip(max=len(known) - 1)
+        pa, pb, pc, pd = (points[corner[wish]] for corner in (a, b, c, d))
+        wish = wish[(known[at] != turned[wish]) & (_twice(pc, pa, pd) > 0) & (_twice(pc, pd, pb) > 0)]
         if not len(wish):
             break
         wish = wish[np.lexsort((turned[wish], -gain[wish]))]
@@ -69,7 +69,7 @@ def _twice(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
 def _lies_inside(a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray) -> FloatArray:
     """How far past a straight angle the corners c and d opposite the side ab add up to, as a sine: above 0 the side wants turning."""
     ca, cb, da, db = a - c, b - c, a - d, b - d
-    dot_c, dot_d = (ca * cb).sum(axis=1), (da * db).sum(axis=1)
+    dot_c, dot_d = ca[:, 0] * cb[:, 0] + ca[:, 1] * cb[:, 1], da[:, 0] * db[:, 0] + da[:, 1] * db[:, 1]
     cross_c = np.abs(ca[:, 0] * cb[:, 1] - ca[:, 1] * cb[:, 0])
     cross_d = np.abs(da[:, 0] * db[:, 1] - da[:, 1] * db[:, 0])
     size = np.sqrt((dot_c**2 + cross_c**2) * (dot_d**2 + cross_d**2))

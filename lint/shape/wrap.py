@@ -95,7 +95,7 @@ def uncrossed(
     looked_at = np.arange(len(faces)) if looked_at is None else looked_at
     before = len(faces) + 1
     for turn in range(ROUNDS):
-        pairs = looked_at[np.vstack([crossing_pairs(at, faces[looked_at], deep) for deep in (STRICT * rounding, rounding)])]
+        pairs = looked_at[crossing_pairs(at, faces[looked_at], STRICT * rounding, rounding)]
         if new is not None:
             at_new: BoolArray = np.asarray(np.isin(faces, new).any(axis=1))
             pairs = pairs[at_new[pairs].any(axis=1)]
@@ -169,11 +169,16 @@ def _round_about(points: FloatArray, faces: IntArray, which: IntArray) -> FloatA
     return mean
 
 
-def crossing_pairs(points: FloatArray, faces: IntArray, tolerance: float) -> IntArray:
-    """(k, 2) faces of a bare mesh, or of a piece of one, that cross deeper than `tolerance`."""
-    survey = survey_of(points, faces)
-    found = crossings_deeper(tolerance, *(survey.get(n) for n in ("skin", "edges", "facets", "shells", "extent", "pinched", "tree")))
-    return found.pairs
+def crossing_pairs(points: FloatArray, faces: IntArray, *deeper: float) -> IntArray:
+    """(k, 2) faces of a bare mesh, or of a piece of one, that cross deeper than a tolerance; of several, each in turn."""
+    return pairs_in(survey_of(points, faces), *deeper)
+
+
+def pairs_in(survey: Survey, *deeper: float) -> IntArray:
+    """(k, 2) faces of what is surveyed that cross deeper than a tolerance; of several, each in turn: at the greater one also faces lie on
+    each other that are told apart at the smaller."""
+    known = [survey.get(n) for n in ("skin", "edges", "facets", "shells", "extent", "pinched", "tree")]
+    return np.vstack([crossings_deeper(tolerance, *known).pairs for tolerance in deeper])
 
 
 def tolerance_of(points: FloatArray, in_mm: bool) -> float:
