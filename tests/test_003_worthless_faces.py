@@ -149,6 +149,21 @@ def test_a_needle_is_not_turned_where_its_new_edge_would_cut_through_other_skin(
     """A pyramid stands with its point close over the face beside the needle, whose turning would raise that face by 0.006 mm there."""
     points = np.array([[0, 0, 0], [10, 0, 0], [5, 0, 0.01], [5, -5, 0], [5, -2, tip], [4, -2, 3], [6, -2, 3], [5, -3, 3]])
     faces = np.array([[0, 1, 2], [1, 0, 3], [4, 5, 6], [4, 6, 7], [4, 7, 5], [5, 7, 6]])
-    turned, count = turn_needles(part((points, faces)), 0.05)
-    assert count == (0 if tip < 0.006 else 1)
-    assert bool((turned.faces != faces).any()) == (tip > 0.006)
+    layer = turn_needles(part((points, faces)), 0.05)
+    assert layer.count == (0 if tip < 0.006 else 1)
+    assert bool((layer.part.faces != faces).any()) == (tip > 0.006)
+
+
+@pytest.mark.parametrize("held", [False, True])
+def test_a_needle_that_hangs_far_from_all_other_skin_goes_and_is_told(held: bool) -> None:
+    """It hangs alone or by its short side, and no skin that stays lies near its far end."""
+    block = solids.box((20, 20, 20))
+    base = len(block[0])
+    points = np.vstack((block[0], [[20, 20, 32], [20, 20.0001, 24], [20, 20, 20.0005]]))
+    corner = int(np.flatnonzero((block[0] == [20, 20, 20]).all(axis=1))[0])
+    needle = [base, base + 1, corner if held else base + 2]
+    done = mended((points, np.vstack((block[1], [needle]))), "tidy", numbers=(1, 3))
+    assert not done.broke
+    assert [s.outcome for s in done.steps] == ["done"]
+    assert len(done.part.faces) == len(block[1])
+    assert [z.why for z in done.steps[0].zones] == ["needles that hung by one side or none were here"]

@@ -53,12 +53,12 @@ def ironed(points: FloatArray, triangles: IntArray) -> tuple[FloatArray, IntArra
             return points, triangles
         if len(bad) > max(FEW * len(triangles), 8):
             return None
-        turned, count = turn_needles(bare_part(points, triangles), LEAST_HEIGHT)
-        if count:
-            points, triangles = turned.vertices, turned.faces
+        layer = turn_needles(bare_part(points, triangles), LEAST_HEIGHT)
+        if layer.count:
+            points, triangles = layer.part.vertices, layer.part.faces
             bad = np.flatnonzero(bad_faces(points, triangles))
         work = _Mesh(points, triangles)
-        if not count + sum(work.press(int(face)) for face in bad):
+        if not layer.count + sum(work.press(int(face)) for face in bad):
             return None
         points, triangles = work.mesh()
     return None if bad_faces(points, triangles).any() else (points, triangles)

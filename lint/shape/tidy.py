@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from lint.measure import Survey
@@ -9,7 +11,8 @@ from lint.measure.dross import Twins
 from lint.measure.edges import Edges
 from lint.shape.compact import covers, without
 from lint.shape.crossing import crossing_faces
-from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch
+from lint.shape.triangles import spots_on
+from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Zone
 
 # With its copies gone, a shell may be seen for the first time to be mixed, inside out, crossing or overlapping.
 SEEN_ONLY_NOW = (7, 8, 9, 10)
@@ -40,10 +43,13 @@ def make(job: Job) -> Shaped:
     if dropped:
         part = without(part, gone)
     turned = 0
+    hung: list[FloatArray] = []
     for _ in range(ROUNDS if least > 0 else 0):
-        part, now = turn_needles(part, least)
-        turned += now
-        if not now:
+        layer = turn_needles(part, least)
+        part = layer.part
+        turned += layer.count
+        hung += list(layer.hung)
+        if not layer.count:
             break
     if not dropped and not turned:
         raise Declined("the worthless faces hold others together and cannot be taken out without opening an edge")
@@ -62,8 +68,17 @@ def make(job: Job) -> Shaped:
             may_raise=(4, *SEEN_ONLY_NOW) if rim_shows else SEEN_ONLY_NOW,
         ),
         _did(dropped, turned),
-        zones=covers(survey.get("skin"), survey.get("shells").label, emptied, "faces folded flat were here") if len(emptied) else (),
-    )
+        zones=(*(covers(survey.get("skin"), survey.get("shells").label, emptied, "faces folded flat were here") if len(emptied) else ()),
+               *_where_they_hung(hung)),
+    )  # fmt: skip
+
+
+def _where_they_hung(needles: list[FloatArray]) -> tuple[Zone, ...]:
+    """The zone of needles (3, 3) each, with whose corners a bit of skin went: their length may lie far from all that stays."""
+    if not needles:
+        return ()
+    spots, spacing = spots_on(np.concatenate(needles), np.arange(3 * len(needles)).reshape(-1, 3))
+    return (Zone.near("needles that hung by one side or none were here", spacing, spots),)
 
 
 def _did(dropped: int, turned: int) -> str:
@@ -153,7 +168,16 @@ def _agreeing(twins: Twins, edges: Edges, first: IntArray, stands: BoolArray) ->
     return found
 
 
-def turn_needles(part: Part, least: float) -> tuple[Part, int]:
+@dataclass(frozen=True)
+class Turned:
+    """A part after a layer of needles was turned: how many, and the corners (k, 3, 3) of those taken out that had hung by one side or none."""
+
+    part: Part
+    count: int
+    hung: FloatArray
+
+
+def turn_needles(part: Part, least: float) -> Turned:
     """One layer of needles turned: with the face across its longest edge, the two become two others of the same outline.
 
     A needle whose longest edge is open is taken out; the rim then passes through its middle corner. None is turned where that
@@ -168,6 +192,8 @@ def turn_needles(part: Part, least: float) -> tuple[Part, int]:
     edge = edges.half_edge[half]
     gone = np.zeros(len(part.faces), dtype=bool)
     gone[needles[edges.count[edge] == 1]] = True
+    out = np.flatnonzero(gone)
+    hung = skin.vertices[skin.faces[out[(edges.count[edges.half_edge.reshape(-1, 3)[out]] == 1).sum(axis=1) > 1]]]
     half, edge = half[edges.count[edge] == 2], edge[edges.count[edge] == 2]
     all_half = np.flatnonzero(edges.half_edge >= 0)
     both = np.bincount(edges.half_edge[all_half], weights=all_half.astype(np.float64), minlength=len(edges.count))
@@ -206,8 +232,8 @@ def turn_needles(part: Part, least: float) -> tuple[Part, int]:
         pick = np.setdiff1d(pick, back)
     changed = len(pick) + int(gone.sum())
     if not changed or gone.all():
-        return part, 0
-    return without(part.with_mesh(skin.vertices, faces), gone), changed
+        return Turned(part, 0, np.zeros((0, 3, 3)))
+    return Turned(without(part.with_mesh(skin.vertices, faces), gone), changed, hung)
 
 
 def _height(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
