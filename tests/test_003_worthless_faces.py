@@ -8,7 +8,7 @@ import pytest
 import corpus.fault_003_worthless_faces as fault
 from corpus import solids
 from lint.measure import Survey
-from lint.shape.tidy import turn_needles
+from lint.shape.needles import turn_needles
 from tests.meshes import cases, mended, part, said
 from tests.scans import needs_scans, scan
 
@@ -167,3 +167,43 @@ def test_a_needle_that_hangs_far_from_all_other_skin_goes_and_is_told(held: bool
     assert [s.outcome for s in done.steps] == ["done"]
     assert len(done.part.faces) == len(block[1])
     assert [z.why for z in done.steps[0].zones] == ["needles that hung by one side or none were here"]
+
+
+def doubled(mesh: solids.Mesh, point: int, aside: np.ndarray) -> solids.Mesh:
+    """A mesh with one point made two, `aside` mm apart, and the gap between them filled by two needles."""
+    points, faces = mesh
+    star = [np.roll(f, -int(np.flatnonzero(f == point)[0])) for f in faces if point in f]
+    ring = [int(star[0][1])]
+    while len(ring) < len(star):
+        ring.append(next(int(f[2]) for f in star if f[1] == ring[-1]))
+    half, new = ring[: len(ring) // 2 + 1], len(points)
+    faces = np.array([np.where(f == point, new, f) if point in f and {*f} - {point} <= {*half} else f for f in faces])
+    return np.vstack((points, points[point] + aside)), np.vstack((faces, [[point, new, half[0]], [new, point, half[-1]]]))
+
+
+@pytest.mark.parametrize("aside", [[1e-5, 0, 0], [0, -3e-5, 0], [2e-5, 1e-5, 0]])
+def test_two_points_next_to_one_another_become_one(aside: list[float]) -> None:
+    """The needles between them have long sides that are no use to turn: they are drawn shut."""
+    middle = int(np.flatnonzero((CUBE[0] == [30, 30, 60]).all(axis=1))[0])
+    subject = doubled(CUBE, middle, np.array(aside))
+    assert counts(subject) == {"needle": 2}
+    assert len(Survey(part(subject)).get("edges").open) == 0
+    done = mended(subject, "tidy", numbers=(1, 3, 4, 5))
+    assert counts((done.part.vertices, done.part.faces)) == {}
+    assert len(done.part.faces) == len(CUBE[1])
+    assert len(Survey(done.part).get("edges").open) == 0
+    assert volume((done.part.vertices, done.part.faces)) == pytest.approx(60**3, rel=1e-6)
+    assert "drew 2 needles shut" in done.steps[0].why
+
+
+def test_points_of_a_rim_are_not_drawn_away() -> None:
+    """A sheet with its middle point doubled: the rim keeps its very points."""
+    top = (CUBE[0][:, 2] == 60)[CUBE[1]].all(axis=1)
+    middle = int(np.flatnonzero((CUBE[0] == [30, 30, 60]).all(axis=1))[0])
+    corner = int(np.flatnonzero((CUBE[0] == [10, 10, 60]).all(axis=1))[0])
+    for point in (middle, corner):
+        done = mended(doubled((CUBE[0], CUBE[1][top]), point, np.array([1e-5, 0, 0])), "tidy", numbers=(1, 3, 5))
+        rim = Survey(done.part).get("rims")
+        assert len(rim) == 1
+        assert len(rim[0].points) == 24
+        assert len(done.part.faces) == top.sum()

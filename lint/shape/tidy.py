@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from lint.measure import Survey
 from lint.measure.dross import Twins
 from lint.measure.edges import Edges
 from lint.shape.compact import covers, without
-from lint.shape.crossing import crossing_faces
+from lint.shape.needles import press_needles, turn_needles
 from lint.shape.triangles import spots_on
-from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Zone
+from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Promise, Shaped, Touch, Zone
 
 # With its copies gone, a shell may be seen for the first time to be mixed, inside out, crossing or overlapping.
 SEEN_ONLY_NOW = (7, 8, 9, 10)
@@ -42,32 +40,33 @@ def make(job: Job) -> Shaped:
         raise Declined("nothing would be left")
     if dropped:
         part = without(part, gone)
-    turned = 0
+    turned = shut = layers = 0
     hung: list[FloatArray] = []
     for _ in range(ROUNDS if least > 0 else 0):
         layer = turn_needles(part, least)
-        part = layer.part
-        turned += layer.count
+        part, now = press_needles(layer.part, least)
+        turned, shut, layers = turned + layer.count, shut + now, layers + bool(now)
         hung += list(layer.hung)
-        if not layer.count:
+        if not layer.count + now:
             break
-    if not dropped and not turned:
+    if not dropped + turned + shut:
         raise Declined("the worthless faces hold others together and cannot be taken out without opening an edge")
     fault = {f.rule for f in job.findings}
     left = _left(Survey(part), least)
+    move = least * (layers + bool(turned))  # a point may be drawn on by each layer
     was, now = int(job.survey.get("shells").count), int(Survey(part).get("shells").count)
     return Shaped(
         part,
         Promise(
-            skin_max=least if turned else 0.0,
-            skin_p99=least if turned else 0.0,
+            skin_max=move,
+            skin_p99=move,
             volume="any",
             pieces="same" if was == now else "any",
             clears=() if left else tuple(fault),
             lessens=tuple(fault) if left else (),
             may_raise=(4, *SEEN_ONLY_NOW) if rim_shows else SEEN_ONLY_NOW,
         ),
-        _did(dropped, turned),
+        _did(dropped, turned, shut),
         zones=(*(covers(survey.get("skin"), survey.get("shells").label, emptied, "faces folded flat were here") if len(emptied) else ()),
                *_where_they_hung(hung)),
     )  # fmt: skip
@@ -81,11 +80,12 @@ def _where_they_hung(needles: list[FloatArray]) -> tuple[Zone, ...]:
     return (Zone.near("needles that hung by one side or none were here", spacing, spots),)
 
 
-def _did(dropped: int, turned: int) -> str:
+def _did(dropped: int, turned: int, shut: int) -> str:
     out = f"took out {dropped} {'face that covers' if dropped == 1 else 'faces that cover'} nothing" if dropped else ""
     needles, beside = ("needle", "it") if turned == 1 else ("needles", "them")
     into = f"turned {turned} {needles} into the faces beside {beside}" if turned else ""
-    return " and ".join(words for words in (out, into) if words)
+    drawn = f"drew {shut} {'needle' if shut == 1 else 'needles'} shut" if shut else ""
+    return " and ".join(words for words in (out, into, drawn) if words)
 
 
 def _left(survey: Survey, least: float) -> bool:
@@ -166,89 +166,3 @@ def _agreeing(twins: Twins, edges: Edges, first: IntArray, stands: BoolArray) ->
     against = -(runs * np.sign(flow[edges.half_edge[half]])).sum(axis=1) >= 0
     found: BoolArray = against == twins.forward[first]
     return found
-
-
-@dataclass(frozen=True)
-class Turned:
-    """A part after a layer of needles was turned: how many, and the corners (k, 3, 3) of those taken out that had hung by one side or none."""
-
-    part: Part
-    count: int
-    hung: FloatArray
-
-
-def turn_needles(part: Part, least: float) -> Turned:
-    """One layer of needles turned: with the face across its longest edge, the two become two others of the same outline.
-
-    A needle whose longest edge is open is taken out; the rim then passes through its middle corner. None is turned where that
-    would draw an edge that is there already, fold the skin, cut through other skin, or only make a worse needle.
-    """
-    survey = Survey(part)
-    skin, edges, height = survey.get("skin"), survey.get("edges"), survey.get("heights")
-    needles = np.flatnonzero((height < least) & (edges.half_edge[::3] >= 0))
-    corners = skin.vertices[skin.faces[needles]]
-    longest = np.argmax(((corners - np.roll(corners, -1, axis=1)) ** 2).sum(axis=2), axis=1)
-    half = 3 * needles + longest
-    edge = edges.half_edge[half]
-    gone = np.zeros(len(part.faces), dtype=bool)
-    gone[needles[edges.count[edge] == 1]] = True
-    out = np.flatnonzero(gone)
-    hung = skin.vertices[skin.faces[out[(edges.count[edges.half_edge.reshape(-1, 3)[out]] == 1).sum(axis=1) > 1]]]
-    half, edge = half[edges.count[edge] == 2], edge[edges.count[edge] == 2]
-    all_half = np.flatnonzero(edges.half_edge >= 0)
-    both = np.bincount(edges.half_edge[all_half], weights=all_half.astype(np.float64), minlength=len(edges.count))
-    other = both[edge].astype(np.int64) - half
-    face, across = half // 3, other // 3
-    # the needle is (a, c, b) with a-c its longest side; the face across it is (c, a, d)
-    a, c, b = (skin.faces[face, (half % 3 + k) % 3] for k in range(3))
-    d = skin.faces[across, (other % 3 + 2) % 3]
-    pa, pb, pc, pd = (skin.vertices[x] for x in (a, b, c, d))
-    lookout = np.cross(pa - pc, pd - pc)
-    one, two = np.cross(pd - pa, pb - pa), np.cross(pc - pd, pb - pd)
-    lower = np.minimum(_height(pa, pd, pb), _height(pd, pc, pb))
-    size = len(skin.vertices)
-    key = np.minimum(b, d) * size + np.maximum(b, d)
-    known = edges.ends[:, 0] * size + edges.ends[:, 1]
-    good = (
-        (skin.faces[across, other % 3] == c)
-        & (b != d)
-        & (known[np.searchsorted(known, key).clip(max=len(known) - 1)] != key)
-        & (np.einsum("ij,ij->i", one, lookout) >= 0)
-        & (np.einsum("ij,ij->i", two, lookout) >= 0)
-        & ((lower >= least) | (lower > np.minimum(height[face], height[across]) * (1 + 1e-6)))
-        & ~gone[across]
-    )
-    pick = np.flatnonzero(good)
-    pick = pick[_apart(np.stack((face[pick], across[pick]), axis=1), key[pick], len(part.faces))]
-    faces = skin.faces.copy()
-    faces[face[pick]] = np.stack((a, d, b), axis=1)[pick]
-    faces[across[pick]] = np.stack((d, c, b), axis=1)[pick]
-    turned = np.zeros(len(faces), dtype=bool)
-    turned[face[pick]] = turned[across[pick]] = True
-    cut = crossing_faces(skin.vertices, faces, turned)
-    if cut.any():  # the new edge may run through skin that the old one passed by
-        back = pick[cut[face[pick]] | cut[across[pick]]]
-        faces[face[back]], faces[across[back]] = skin.faces[face[back]], skin.faces[across[back]]
-        pick = np.setdiff1d(pick, back)
-    changed = len(pick) + int(gone.sum())
-    if not changed or gone.all():
-        return Turned(part, 0, np.zeros((0, 3, 3)))
-    return Turned(without(part.with_mesh(skin.vertices, faces), gone), changed, hung)
-
-
-def _height(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
-    longest = np.sqrt(np.maximum(np.maximum(((a - b) ** 2).sum(axis=1), ((b - c) ** 2).sum(axis=1)), ((c - a) ** 2).sum(axis=1)))
-    height: FloatArray = np.linalg.norm(np.cross(b - a, c - a), axis=1) / np.maximum(longest, 1e-300)
-    return height
-
-
-def _apart(faces: IntArray, key: IntArray, count: int) -> BoolArray:
-    """Which pairs of faces (k, 2) can be turned at once: no face in two pairs, no new edge drawn twice."""
-    number = np.arange(len(faces))
-    claim = np.full(count, len(faces))
-    for side in (0, 1):
-        np.minimum.at(claim, faces[:, side], number)
-    free: BoolArray = (claim[faces] == number[:, None]).all(axis=1)
-    first = np.zeros(len(faces), dtype=bool)
-    first[np.unique(key, return_index=True)[1]] = True
-    return free & first
