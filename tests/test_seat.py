@@ -341,3 +341,24 @@ def test_a_tooth_that_is_in_the_way_goes_and_the_rest_of_the_rim_stays() -> None
     assert np.linalg.norm(vertices[gone].mean(axis=1) - spot, axis=1).max() < 6.0
     assert len(np.unique(loop)) == len(loop)
     assert nibbled(vertices, faces, rim, np.array([[0.0, 0.0, 40.0]]), 2.0, 5.0) is None, "what lies far from the rim is no tooth"
+
+
+@pytest.mark.parametrize(("height", "told"), [(15.0, True), (42.0, True), (60.0, False)])
+def test_what_lies_behind_a_sheet_is_told_to_be_inside_now(height: float, told: bool) -> None:
+    """A small ball wholly behind a dome, half through it, or well in front of it."""
+    sheet = dome()
+    ball = solids.ball(4.0, (0, 0, height), level=2)
+    whole = part_of(np.vstack((sheet[0], ball[0])), np.vstack((sheet[1], ball[1] + len(sheet[0]))))
+    shaped = seated(whole)
+    assert ("behind the sheet lie inside the solid now" in shaped.did) == told
+    zones = [z for z in shaped.zones if z.why == "pieces behind the sheet, inside the solid now"]
+    assert len(zones) == told
+    if told:
+        from lint.measure.displacement import in_zones
+
+        move = shaped.moved if shaped.moved is not None else np.eye(4)
+        at = ball[0] @ move[:3, :3].T + move[:3, 3]
+        hidden = in_zones(at, tuple(zones))
+        deep = np.linalg.norm(ball[0], axis=1) < 39.0
+        assert hidden[deep].all()
+        assert not hidden[np.linalg.norm(ball[0], axis=1) > 44.0].any()

@@ -225,6 +225,7 @@ def _sheet(job: Job) -> Shaped:
     moved[:3, :3] = turn
     moved[2, 3] = -seated.floor
     rest, around, cut = _above(seated, points, skin.faces, shells, ~np.isin(np.arange(shells.count), [main, *scraps]))
+    within = rest[_lies_in(seated.built, around, rest)]
     pins = pinned(_part(part, seated.built, seated.floor, rest, around, moved), settings.nozzle)
     new = pins.part
     sound(new, "the seated part")
@@ -235,8 +236,9 @@ def _sheet(job: Job) -> Shaped:
                 pieces="any" if cut else pins.pieces if pins.joined else "fewer" if scraps else "same"),
         _told(seated, way.said, settings.base, len(scraps))
         + (f"; cut off {cut} pieces that reached below it" if cut else "")
+        + ("; pieces behind the sheet lie inside the solid now" if len(within) else "")
         + pins.said,
-        zones=(*_zones(seated, points, skin.faces[np.isin(shells.label, scraps)]), *pins.zones),
+        zones=(*_zones(seated, points, skin.faces[np.isin(shells.label, scraps)], (around, within)), *pins.zones),
         moved=moved,
         cautions=cautions,
     )  # fmt: skip
@@ -255,6 +257,21 @@ def _above(seated: Seated, points: FloatArray, faces: IntArray, shells: Shells, 
         rest = np.vstack((rest[~np.isin(rest, own.reshape(-1)).any(axis=1)], left + len(around)))
         around, cut = np.vstack((around, stump)), cut + 1
     return rest, around, cut
+
+
+def _lies_in(built: Built, points: FloatArray, faces: IntArray) -> BoolArray:
+    """(m,) which faces over points (n, 3) lie at least in part inside what was built: by the winding number of their corners and middles
+    (Jacobson, Kavan, Sorkine-Hornung 2013)."""
+    import igl
+
+    if not len(faces):
+        return np.zeros(0, dtype=bool)
+    used, at = np.unique(faces, return_inverse=True)
+    asked = np.ascontiguousarray(np.vstack((points[used], points[faces].mean(axis=1))))
+    solid = np.ascontiguousarray(built.vertices), np.ascontiguousarray(built.faces)
+    inside = np.asarray(igl.fast_winding_number(*solid, asked)).reshape(-1) > 0.5
+    found: BoolArray = inside[at.reshape(-1, 3)].any(axis=1) | inside[len(used) :]
+    return found
 
 
 def _called(job: Job) -> tuple[int, ...]:
@@ -278,7 +295,7 @@ def _part(part: Part, built: Built, floor: float, rest: IntArray, points: FloatA
     return part.with_mesh(at, new[faces], moved=moved)
 
 
-def _zones(seated: Seated, old: FloatArray, scraps: IntArray) -> tuple[Zone, ...]:
+def _zones(seated: Seated, old: FloatArray, scraps: IntArray, within: tuple[FloatArray, IntArray]) -> tuple[Zone, ...]:
     shift = np.array([0.0, 0.0, -seated.floor])
     level = seated.new_below - seated.floor
     zones = [Zone("under", "the new base", 1e-6, ((0.0, 0.0, float(level)), (0.0, 0.0, 1.0)))]
@@ -292,6 +309,9 @@ def _zones(seated: Seated, old: FloatArray, scraps: IntArray) -> tuple[Zone, ...
     if len(scraps):
         spots, spacing = spots_on(old, scraps)
         zones.append(Zone.near("loose open scraps left behind", spacing, spots + shift))
+    if len(within[1]):
+        spots, spacing = spots_on(*within)
+        zones.append(Zone.near("pieces behind the sheet, inside the solid now", spacing, spots + shift))
     return tuple(zones)
 
 
