@@ -180,3 +180,15 @@ def test_a_shell_wholly_inside_takes_no_skin_of_the_largest() -> None:
     step = united(joined(box((30, 30, 30)), box((10, 10, 10), (7, 8, 9)))).steps[0]
     assert not step.zones
     assert not step.cautions
+
+
+@pytest.mark.parametrize(("tipped", "outcome"), [(0.003, "done"), (0.05, "declined")])
+def test_skin_that_tips_a_little_is_measured_before_a_word_is_given(tipped: float, outcome: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It promised a thousandth whatever came; 0.0015 mm of tipping broke its word, and the whole run wrote nothing."""
+    from lint.measure.displacement import Moved
+    from lint.shape import unite
+
+    monkeypatch.setattr(unite, "measured_move", lambda *_: Moved(tipped, 0.0, 1, 0.0))
+    monkeypatch.setattr("lint.mend.skin_moved", lambda *_: Moved(tipped, 0.0, 1, 0.0))
+    mended = united(joined(CUBE, box((10, 10, 10), (5, 5, 5))))
+    assert (mended.steps[0].outcome, mended.broke) == (outcome, False), mended.steps[0].why

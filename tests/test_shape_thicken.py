@@ -152,3 +152,17 @@ def test_skin_that_stays_keeps_its_points_to_the_last_bit_wherever_the_part_lies
     kept = {tuple(p) for p in mended.part.vertices.tolist()}
     block = (vertices[:, 2] < 9) & (vertices[:, 2] > 0)
     assert all(tuple(p) in kept for p in (vertices + away)[block].tolist())
+
+
+@pytest.mark.parametrize(("tipped", "outcome"), [(0.006, "done"), (0.05, "declined")])
+def test_skin_that_tips_a_little_beside_the_wall_is_promised_and_not_refused(
+    tipped: float, outcome: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A hand with a wall of 0.01 mm was refused because a face beside it tipped by 0.006 mm."""
+    from lint.measure.displacement import Moved
+    from lint.shape import thicken
+
+    monkeypatch.setattr(thicken, "measured_move", lambda *_: Moved(tipped, 0.0, 1, 0.0))
+    monkeypatch.setattr("lint.mend.skin_moved", lambda *_: Moved(tipped, 0.0, 1, 0.0))
+    mended = thickened(solids.fused(solids.box((20, 20, 10)), solids.box((0.5, 12, 6), low=(10, 4, 9), step=2)))
+    assert (mended.steps[0].outcome, mended.broke) == (outcome, False), mended.steps[0].why

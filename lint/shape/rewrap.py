@@ -29,8 +29,9 @@ MORE = 1.05
 
 # A bit of skin that hung on by the trouble alone can come out as a stray piece (11), which is then dropped; walls (30), gaps (31),
 # steep skin (32), layers begun in mid-air (33), a stand (34, 36), hollows (37, 38), weight (39), undercuts (51) and recesses (52) can
-# only be told of skin that knows its inside from its outside. Shells that also overlap are united afterwards (10).
-MAY_RAISE = (11, 30, 31, 32, 33, 34, 36, 37, 38, 39, 51, 52)
+# only be told of skin that knows its inside from its outside. Shells that also overlap are united afterwards (10). A piece that was broken
+# before, so that it had no inside, can come out whole and inside out (8), which turn mends.
+MAY_RAISE = (8, 11, 30, 31, 32, 33, 34, 36, 37, 38, 39, 51, 52)
 
 # A loose solid of less than a cube of this side, mm, is under the least feature that prints (facts 1.2.10).
 CRUMB = 2.0

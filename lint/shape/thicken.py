@@ -10,7 +10,7 @@ from lint.measure import Survey
 from lint.measure.surface import weld_exact
 from lint.measure.walls import halved
 from lint.shape.rewrap import measured_move
-from lint.shape.sturdy import grain, sturdy, used_only
+from lint.shape.sturdy import TIPS, grain, sturdy, used_only
 from lint.shape.unite import air_pockets, among
 from lint.shape.verify import sound, thin_regions
 from lint.shape.wrap import tolerance_of, uncrossed
@@ -54,8 +54,9 @@ def make(job: Job) -> Shaped:
         raise Declined(f"a wall of {min(left):.2f} mm stays thin whatever is laid along it: draw it thicker by hand")
     spots = _sparse(np.vstack(every), thick)
     zone = Zone.near("along the thin wall", 2 * thick, spots)
-    stays = max(1e-3, 2 * grain(job.part.vertices, True))
-    if measured_move(job, part, (zone,)).max > stays:
+    beside = measured_move(job, part, (zone,)).max
+    stays = max(1e-3, 2 * grain(job.part.vertices, True), 1.05 * beside)
+    if beside > TIPS:
         raise Declined("the thicker wall would bury skin beside it: draw it thicker by hand")
     fewer = some or bool(left)
     joined = survey.get("shells").count < job.survey.get("shells").count

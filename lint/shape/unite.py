@@ -10,7 +10,8 @@ from lint.measure import Survey
 from lint.measure.displacement import shared_faces
 from lint.measure.nearest import distance_to_faces
 from lint.measure.overlap import Overlap, owners, union
-from lint.shape.sturdy import grain, stacked, sturdy, used_only
+from lint.shape.rewrap import measured_move
+from lint.shape.sturdy import TIPS, grain, stacked, sturdy, used_only
 from lint.shape.triangles import spots_on
 from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Zone
 
@@ -47,13 +48,18 @@ def make(job: Job) -> Shaped:
         did += "; filled pockets of air that the shells shut in between them"
     if made.covered:
         did += f"; {made.covered:.4g} mm2 of skin of the largest shell lay inside others and went with what is inside"
+    zones = (*made.zones, *made.taken)
+    beside = measured_move(job, made.part, zones).max
+    if beside > made.let_in + (TIPS if part.units is not None else 4 * made.most):
+        raise Declined(f"united, the shells would move skin by {beside:.3f} mm: rewrap them")
+    stays = max(made.most, 1.05 * beside)
     fewer = made.count < survey.get("shells").count and not made.let_in
     return Shaped(
         made.part,
-        Promise(skin_max=made.most, skin_p99=made.most, volume="any", pieces="fewer" if fewer else "any",
+        Promise(skin_max=stays, skin_p99=stays, volume="any", pieces="fewer" if fewer else "any",
                 clears=(10,) if len(ready) == len(groups) else (), lessens=() if len(ready) == len(groups) else (10,)),
         did,
-        (*made.zones, *made.taken),
+        zones,
         cautions=(LOST,) if made.doubtful else (),
     )  # fmt: skip
 
