@@ -14,11 +14,13 @@ from lint.measure import Survey
 from lint.measure.displacement import skin_moved
 from lint.settings import Settings
 from lint.shape import seat
-from lint.shape.crossing import crossing_faces
+from lint.shape.carry import Stand
+from lint.shape.crossing import any_crosses, crossing_faces
 from lint.shape.nibble import nibbled, open_loops
 from lint.shape.outline import area, ring, tangled, widened
-from lint.shape.sheet import EVEN
+from lint.shape.sheet import EVEN, _Sheet, _ways
 from lint.shape.shelf import rim_slopes, shelf, shelf_line
+from lint.shape.triangles import filled, plumped
 from lint.shape.unrolled import unrolled_wall
 from lint.terms import Declined, FloatArray, IntArray, Job, Part, Shaped, Source
 from lint.ticket import PartTable, Ticket
@@ -362,3 +364,34 @@ def test_what_lies_behind_a_sheet_is_told_to_be_inside_now(height: float, told: 
         deep = np.linalg.norm(ball[0], axis=1) < 39.0
         assert hidden[deep].all()
         assert not hidden[np.linalg.norm(ball[0], axis=1) > 44.0].any()
+
+
+@pytest.mark.parametrize("lean", [70, 80])
+def test_a_way_is_given_up_by_its_wall_alone_only_where_the_whole_is_cut(lean: float) -> None:
+    """A bowl so askew that its skin hangs over its rim, which most walls down from it cut: what is told early is so of the whole solid."""
+    vertices, faces = dome(level=3, cap=-20.0)
+    turn = np.radians(lean)
+    vertices = vertices @ np.array([[1, 0, 0], [0, np.cos(turn), np.sin(turn)], [0, -np.sin(turn), np.cos(turn)]])
+    loops, _ = open_loops(faces, len(vertices))
+    low = float(vertices[:, 2].min()) - 1.0
+    early = 0
+    for way, foot in _ways(_Sheet(vertices, faces, max(loops, key=len)), 4.0, 70.0, low, 0.8):
+        built = way.carried(Stand([foot], low - 6.0, low))
+        cut = any_crosses(built.vertices, built.faces, np.arange(len(built.faces)) >= built.first_new)
+        assert cut or not way.cut_by_wall(foot)
+        early += way.cut_by_wall(foot)
+    assert early > 3
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_plump_triangles_wish_for_no_more_turns(seed: int) -> None:
+    """Only triangles near what was turned are looked at again: looked at all over again, none may still want turning."""
+    rng = np.random.default_rng(seed)
+    turn = np.arange(300) * 2 * np.pi / 300
+    outline = (20 + rng.normal(0, (0.1, 0.3, 2.0)[seed % 3], 300))[:, None] * np.column_stack((np.cos(turn), np.sin(turn)))
+    outlines = [outline, 0.4 * outline[::-1]] if seed % 2 else [outline]
+    points = np.vstack(outlines)
+    faces = filled(outlines)
+    plump = plumped(points, faces, rounds=400)
+    assert not np.array_equal(plump, faces)
+    np.testing.assert_array_equal(plumped(points, plump), plump)

@@ -121,6 +121,15 @@ class _Sheet:
         """Area over the bays, mm2."""
         return area_of(self.points, self.bays)
 
+    def cut_by_wall(self, foot: Foot) -> bool:
+        """Whether the faces of a foot's own wall already cut the skin or each other, so that nothing more need be built on it."""
+        if foot.wall is None or foot.at is None:
+            return False
+        below = len(self.points) + np.arange(len(foot.outline))
+        faces = np.vstack((self.faces, np.concatenate((self.loop, below))[foot.wall]))
+        points = np.vstack((self.points, np.column_stack((foot.outline, foot.at))))
+        return any_crosses(points, faces, np.arange(len(faces)) >= len(self.skin))
+
     def carried(self, stand: Stand) -> Built:
         """The solid. What was laid over the bays counts as wall: it is new."""
         built = carry(self.points, self.faces, [self.loop], stand)
@@ -165,6 +174,8 @@ def _first_clean(
     level = float(sheet.points[np.unique(sheet.skin), 2].min()) - min(STEP, base.depth / 3)
     spots = np.zeros((0, 3))
     for number, (way, foot) in enumerate(islice(_ways(sheet, edge, size, level, base.thin), few)):
+        if number and way.cut_by_wall(foot):
+            continue
         built = way.carried(Stand([foot], level - base.depth, level))
         new = np.arange(len(built.faces)) >= built.first_new
         if not any_crosses(built.vertices, built.faces, new):

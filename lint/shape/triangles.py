@@ -26,37 +26,52 @@ def filled(outlines: list[FloatArray]) -> IntArray:
 def plumped(points: FloatArray, faces: IntArray, rounds: int = 60) -> IntArray:
     """The same flat area with sides turned toward Delaunay's rule: no corner inside the circle of its neighbour.
 
-    Sides with one triangle stay. Each round turns a set of sides no two of which share a triangle, so it works on whole arrays.
+    Sides with one triangle stay. Each round turns a set of sides no two of which share a triangle, so it works on whole arrays; and it
+    looks only at triangles that can have changed their mind since the last: those with two corners at what was turned, or still wishes to.
     """
     faces = faces.copy()
     many = int(faces.max(initial=0)) + 1
+    live = np.arange(len(faces))
+    often: dict[int, int] = {}  # how many triangles have each side
     for _ in range(rounds):
-        start, end = faces.reshape(-1), faces[:, [1, 2, 0]].reshape(-1)
+        some = faces[live]
+        corner = some.reshape(-1)
+        start, end = corner, some[:, [1, 2, 0]].reshape(-1)
         key = np.minimum(start, end) * many + np.maximum(start, end)
+        if not often:
+            often = dict(zip(*(n.tolist() for n in np.unique(key, return_counts=True)), strict=True))
         order = np.argsort(key, kind="stable")
         same = np.flatnonzero(key[order[1:]] == key[order[:-1]])
         one, two = order[same], order[same + 1]
         a, b = start[one], end[one]
-        c = faces.reshape(-1)[3 * (one // 3) + (one % 3 + 2) % 3]
-        d = faces.reshape(-1)[3 * (two // 3) + (two % 3 + 2) % 3]
+        c, d = (corner[half // 3 * 3 + (half % 3 + 2) % 3] for half in (one, two))
         gain = _lies_inside(points[a], points[b], points[c], points[d])
         wish = np.flatnonzero((gain > 1e-9) & (c != d))
-        # The turned side must not be there already, and the two triangles must make a bulging four-cornered shape.
-        known = key[order]
-        turned = np.minimum(c, d) * many + np.maximum(c, d)
-        at = np.searchsorted(known, turned[wish]).clip(max=len(known) - 1)
-        pa, pb, pc, pd = (points[corner[wish]] for corner in (a, b, c, d))
-        wish = wish[(known[at] != turned[wish]) & (_twice(pc, pa, pd) > 0) & (_twice(pc, pd, pb) > 0)]
+        # The two triangles must make a bulging four-cornered shape, and the turned side must not be there already.
+        pa, pb, pc, pd = (points[at[wish]] for at in (a, b, c, d))
+        wish = wish[(_twice(pc, pa, pd) > 0) & (_twice(pc, pd, pb) > 0)]
+        turned = np.minimum(c[wish], d[wish]) * many + np.maximum(c[wish], d[wish])
+        at_mind = np.zeros(many, dtype=bool)
+        at_mind[a[wish]] = at_mind[b[wish]] = True
+        new = np.array([not often.get(side) for side in turned.tolist()], dtype=bool)
+        wish, turned = wish[new], turned[new]
         if not len(wish):
             break
-        wish = wish[np.lexsort((turned[wish], -gain[wish]))]
+        best = np.lexsort((turned, -gain[wish]))
+        wish, turned = wish[best], turned[best]
         rank = np.arange(len(wish))
-        first = np.full(len(faces), len(wish), dtype=np.int64)
+        first = np.full(len(some), len(wish), dtype=np.int64)
         np.minimum.at(first, one[wish] // 3, rank)
         np.minimum.at(first, two[wish] // 3, rank)
-        chosen = wish[(first[one[wish] // 3] == rank) & (first[two[wish] // 3] == rank)]
-        faces[one[chosen] // 3] = np.stack((c[chosen], a[chosen], d[chosen]), axis=1)
-        faces[two[chosen] // 3] = np.stack((c[chosen], d[chosen], b[chosen]), axis=1)
+        mine = (first[one[wish] // 3] == rank) & (first[two[wish] // 3] == rank)
+        chosen = wish[mine]
+        faces[live[one[chosen] // 3]] = np.stack((c[chosen], a[chosen], d[chosen]), axis=1)
+        faces[live[two[chosen] // 3]] = np.stack((c[chosen], d[chosen], b[chosen]), axis=1)
+        for gone, come in zip(key[one[chosen]].tolist(), turned[mine].tolist(), strict=True):
+            often[gone] -= 2
+            often[come] = often.get(come, 0) + 2
+        at_mind[c[chosen]] = at_mind[d[chosen]] = True
+        live = np.flatnonzero(np.count_nonzero(at_mind[faces], axis=1) >= 2)
     return faces
 
 
