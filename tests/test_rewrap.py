@@ -308,7 +308,7 @@ def test_a_piece_that_comes_out_inside_out_is_turned_and_not_left_broken() -> No
     """With a crowded edge it had no inside; whole again it faced in, and the mending was taken back for that, so that no seat was found."""
     vertices, faces = flipped(stabbed_ball())
     at = int(np.argmin(np.linalg.norm(vertices[faces].mean(axis=1) - (0.0, 20.0, 0.0), axis=1)))
-    tip = vertices[faces[at]].mean(axis=0) + (0.0, 6.0, 0.0)
+    tip = vertices[faces[at]].mean(axis=0) + np.array([0.0, 6.0, 0.0])
     fin = np.array([[faces[at][0], faces[at][1], len(vertices)]])
     rules = {n: all_rules()[n] for n in (4, 5, 8, 9, 10)}
     fixes = {name: all_fixes()[name] for name in ("turn", "rewrap")}
