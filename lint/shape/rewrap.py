@@ -29,9 +29,9 @@ MORE = 1.05
 
 # A bit of skin that hung on by the trouble alone can come out as a stray piece (11), which is then dropped; walls (30), gaps (31),
 # steep skin (32), layers begun in mid-air (33), a stand (34, 36), hollows (37, 38), weight (39), undercuts (51) and recesses (52) can
-# only be told of skin that knows its inside from its outside. Shells that also overlap are united afterwards (10). A piece that was broken
-# before, so that it had no inside, can come out whole and inside out (8), which turn mends.
-MAY_RAISE = (8, 11, 30, 31, 32, 33, 34, 36, 37, 38, 39, 51, 52)
+# only be told of skin that knows its inside from its outside. Shells that overlap, some only seen to now, are united afterwards (10). A
+# piece that was broken before, so that it had no inside, can come out whole and inside out (8), which turn mends.
+MAY_RAISE = (8, 10, 11, 30, 31, 32, 33, 34, 36, 37, 38, 39, 51, 52)
 
 # A loose solid of less than a cube of this side, mm, is under the least feature that prints (facts 1.2.10).
 CRUMB = 2.0
@@ -84,7 +84,7 @@ def mended(job: Job) -> Shaped:
     said: dict[str, tuple[int, ...]] = {"clears": () if left else (9,), "lessens": (9,) if left else ()}
     return Shaped(
         part,
-        Promise(skin_max=stays, skin_p99=stays, volume="any", pieces="any", may_raise=_may_raise(survey), **said),
+        Promise(skin_max=stays, skin_p99=stays, volume="any", pieces="any", may_raise=MAY_RAISE, **said),
         (
             f"cut out the broken skin and laid {patch.area:.4g} {unit} of new skin there; all other skin keeps its points"
             + ("; left out skin beyond the crossings that lies inside" if len(patch.buried) else "")
@@ -217,11 +217,6 @@ def _off(new: Part, old: Part, zones: tuple[Zone, ...]) -> float:
         return 0.0
     squared = igl.point_mesh_squared_distance(points, np.ascontiguousarray(old.vertices), np.ascontiguousarray(old.faces))[0]
     return float(np.sqrt(np.quantile(np.maximum(np.asarray(squared).reshape(-1), 0.0), 0.99)))
-
-
-def _may_raise(survey: Survey) -> tuple[int, ...]:
-    """What may newly be said of a part that now has an inside where it was mixed up."""
-    return (10, *MAY_RAISE) if survey.get("overlaps") else MAY_RAISE
 
 
 def _prove(part: Part) -> None:

@@ -19,6 +19,8 @@ from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part
 COVERED, DOUBTFUL = 1.0, 0.03
 # How far, in tolerances of the crossing measure, a touching shell is let into its neighbour so that the two can fuse.
 LET_IN = 4.0
+# Walls of two shells that lay on each other are skin double on itself once the two are one, which rewrap can cut out where it may.
+SEEN_ONLY_NOW = (9,)
 
 LOST = "skin of the largest piece lay inside another that sticks out of it, and went: look whether that other belongs to the part"
 
@@ -57,7 +59,8 @@ def make(job: Job) -> Shaped:
     return Shaped(
         made.part,
         Promise(skin_max=stays, skin_p99=stays, volume="any", pieces="fewer" if fewer else "any",
-                clears=(10,) if len(ready) == len(groups) else (), lessens=() if len(ready) == len(groups) else (10,)),
+                clears=(10,) if len(ready) == len(groups) else (), lessens=() if len(ready) == len(groups) else (10,),
+                may_raise=SEEN_ONLY_NOW if job.settings.allow >= Touch.SKIN else ()),
         did,
         zones,
         cautions=(LOST,) if made.doubtful else (),
