@@ -395,3 +395,16 @@ def test_plump_triangles_wish_for_no_more_turns(seed: int) -> None:
     plump = plumped(points, faces, rounds=400)
     assert not np.array_equal(plump, faces)
     np.testing.assert_array_equal(plumped(points, plump), plump)
+
+
+@pytest.mark.parametrize("cap", [-30.0, 0.0])
+@pytest.mark.parametrize("face", [(1.0, 0.0, 0.0), (0.3, 0.0, -1.0)])
+def test_a_bowl_that_is_to_lie_the_other_way_is_closed_and_cut_level(cap: float, face: tuple[float, float, float]) -> None:
+    """A wall down from its rim would run through its own skin, and its skin is not to be bitten away for that."""
+    part = part_of(*dome(40.0, cap), face=face)
+    shaped = seated(part)
+    assert "so it was closed first: filled 1 hole" in shaped.did
+    check(part, shaped)
+    below = np.pi * (40 + cap) ** 2 * (3 * 40 - (40 + cap)) / 3  # of the ball, what the sheet lacks (spherical segment)
+    whole = 4 / 3 * np.pi * 40**3
+    assert 0.95 * (whole - below) < Survey(shaped.part).get("volume") < whole  # the patch follows the skin, so it bulges

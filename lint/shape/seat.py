@@ -8,6 +8,7 @@ import numpy as np
 
 from lint.measure import Survey
 from lint.measure.shells import Shells
+from lint.shape import close
 from lint.shape.carry import Built
 from lint.shape.crop import Plane, cut_along
 from lint.shape.facing import SCRAP_SHARE, asked_up, facing, main_sheet, outer_rim, turn_to_top
@@ -51,7 +52,10 @@ def make(job: Job) -> Shaped:
     if not len(job.part.faces):
         raise Declined("there is no skin to seat")
     if len(job.survey.get("edges").open):
-        return _sheet(job)
+        try:
+            return _sheet(job)
+        except Declined as reason:
+            return _filled(job) or _declined(reason)
     if not bool(job.survey.get("shells").closed.all()):
         raise Declined("its skin is crowded or disagrees somewhere: untangle and turn it first")
     if not _called(job) and _stands(job.survey) and _standing(job)[1] == "" and _stands_hollow(job):
@@ -66,6 +70,26 @@ def _declined(reason: Declined) -> Shaped:
     raise reason
 
 
+def _filled(job: Job) -> Shaped | None:
+    """Seated as a closed part after its rims were filled, where no wall can be carried down from them; None where that is no better."""
+    try:
+        shut = close.make(replace(job, findings=(), planned=job.planned - {"seat", "rewrap"}))
+        survey = Survey(shut.part)
+        if not survey.get("edges").closed:
+            return None
+        shaped = _solid(replace(job, part=shut.part, survey=survey, findings=()))
+    except Declined:
+        return None
+    return _then(shut.zones, f"no wall can be carried down from its rim, so it was closed first: {shut.did}; ", shaped)
+
+
+def _then(zones: tuple[Zone, ...], did: str, shaped: Shaped) -> Shaped:
+    """What was shaped after something else was done to the part, told together; zones: of that, before the part was moved."""
+    move = shaped.moved if shaped.moved is not None else np.eye(4)
+    before = tuple(Zone.near(z.why, z.size, np.array(z.points) @ move[:3, :3].T + move[:3, 3]) for z in zones)
+    return replace(shaped, zones=(*shaped.zones, *before), did=did + shaped.did)
+
+
 def _darned(job: Job) -> Shaped | None:
     """Seated after its skin was freed of what grazes itself; None where nothing does, or that does not help."""
     free = freed(job.part, job.survey)
@@ -76,9 +100,7 @@ def _darned(job: Job) -> Shaped | None:
         shaped = _solid(replace(job, part=part, survey=Survey(part)))
     except Declined:
         return None
-    move = shaped.moved if shaped.moved is not None else np.eye(4)
-    new = tuple(Zone.near(z.why, z.size, np.array(z.points) @ move[:3, :3].T + move[:3, 3]) for z in zones)
-    return replace(shaped, zones=(*shaped.zones, *new), did=DARNED + shaped.did)
+    return _then(zones, DARNED, shaped)
 
 
 def _on_a_flat(job: Job) -> Shaped | None:

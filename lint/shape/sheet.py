@@ -38,6 +38,8 @@ STRIP_SHARE = 0.08
 EVEN = 0.15
 # So often teeth that stand in the way are taken off the rim, each time some more about them; and so many ways are then tried.
 BITES = 6
+# More of the skin than this is no teeth of its rim: other ways are to be found, or it is to be cropped by hand.
+BITTEN_SHARE = 0.03
 FEW = 3
 
 
@@ -159,6 +161,8 @@ def _clean_ways(
         if left is None:
             break
         less, trimmed = _Sheet(points, left[0], left[1]), np.vstack((trimmed, left[2]))
+        if area_of(points, trimmed) > BITTEN_SHARE * area_of(points, faces):
+            break
     for strip in strips:
         cut, skin, loop, gone = _without_strip(points, faces, sheet.loop, strip)
         if len(loop) >= 3:
