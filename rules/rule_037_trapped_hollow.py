@@ -6,7 +6,8 @@ when the buck is dried in an oven and can split it.
 How it is measured: closed shells that face in, lying in the material of another shell; the volume of each in mm3, less what loose
 crumbs inside it take up. Exact.
 Limit: none is allowed but bubbles of less than 10 mm3, a few layers of a bead (common practice, no source).
-What mends it: drain, which cuts two holes through the base.
+What mends it: drain, which cuts two holes through the base, at a slant or with bends where the hollow does not lie above it, and
+through the low side or the underside only where the skin may be cut and no way from the base drains it.
 When it is wrong: a hollow that opens only through a crack or a hole too fine to print is open in the file and shut in the print; this
 rule does not see it. A cavity meant to stay shut, such as a float, is right to keep: accept it in the ledger.
 Caution: liquid resin left in a hollow stays uncured, can leak or crack the part later and touches the skin when the buck is sanded or

@@ -19,7 +19,7 @@ from lint.shape.drain import fix as drain
 from lint.shape.hollow import fix as hollow
 from lint.shape.hollow import thinnest_wall
 from lint.shape.offset_field import Near
-from lint.terms import Declined, Job, Part, Shaped, Source
+from lint.terms import Declined, Job, Part, Shaped, Source, Touch
 from tests.scans import scan
 
 WALL = 3.0
@@ -286,7 +286,8 @@ def test_drain_declines_without_a_base() -> None:
 def test_drain_declines_where_the_base_is_too_narrow() -> None:
     funnel = solids.turned([(0.0, 0.0), (6.0, 0.0), (50.0, 50.0), (0.0, 50.0)], 96)
     with pytest.raises(Declined, match="do not fit"):
-        drained(hollowed(part_of(funnel)).part)
+        drained(hollowed(part_of(funnel)).part, allow=Touch.INSIDE)
+    assert "through the underside of the skin" in drained(hollowed(part_of(funnel)).part).did
 
 
 def test_a_pool_on_the_floor_is_measured() -> None:
