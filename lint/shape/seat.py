@@ -60,6 +60,11 @@ def make(job: Job) -> Shaped:
         raise Declined("its skin is crowded or disagrees somewhere: untangle and turn it first")
     if not _called(job) and _stands(job.survey) and _standing(job)[1] == "" and _stands_hollow(job):
         return _joined(job)
+    return _closed(job)
+
+
+def _closed(job: Job) -> Shaped:
+    """A closed part in the first way that gives it a stand. Raises Declined with the reason of the most likely one."""
     try:
         return _solid(job)
     except Declined as reason:
@@ -77,7 +82,7 @@ def _filled(job: Job) -> Shaped | None:
         survey = Survey(shut.part)
         if not survey.get("edges").closed:
             return None
-        shaped = _solid(replace(job, part=shut.part, survey=survey, findings=()))
+        shaped = _closed(replace(job, part=shut.part, survey=survey, findings=()))
     except Declined:
         return None
     return _then(shut.zones, f"no wall can be carried down from its rim, so it was closed first: {shut.did}; ", shaped)
