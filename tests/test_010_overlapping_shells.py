@@ -192,3 +192,13 @@ def test_skin_that_tips_a_little_is_measured_before_a_word_is_given(tipped: floa
     monkeypatch.setattr("lint.mend.skin_moved", lambda *_: Moved(tipped, 0.0, 1, 0.0))
     mended = united(joined(CUBE, box((10, 10, 10), (5, 5, 5))))
     assert (mended.steps[0].outcome, mended.broke) == (outcome, False), mended.steps[0].why
+
+
+def test_skin_that_a_hollow_breaks_through_is_a_zone_even_where_the_breach_is_small() -> None:
+    """The tip of a dent reaches into a hollow, off all places that were asked: unite broke its word, and the whole run wrote nothing."""
+    points, faces = box((40, 40, 40), step=20.0)
+    points = points.copy()
+    points[np.linalg.norm(points - (20.0, 20.0, 40.0), axis=1) < 1e-6] = (20.0, 20.0, 31.3)
+    mended = united(joined((points, faces), flipped(box((12, 12, 12), (14.2, 13.7, 20.0)))))
+    assert [(s.name, s.outcome) for s in mended.steps] == [("unite", "done")], mended.steps[0].why
+    assert not mended.broke

@@ -10,7 +10,7 @@ from lint.measure import Survey
 from lint.measure.displacement import shared_faces
 from lint.measure.nearest import distance_to_faces
 from lint.measure.overlap import Overlap, owners, union
-from lint.shape.rewrap import measured_move
+from lint.shape.rewrap import measured_move, thinned
 from lint.shape.sturdy import TIPS, grain, stacked, sturdy, used_only
 from lint.shape.triangles import spots_on
 from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Zone
@@ -113,29 +113,38 @@ def united(part: Part, survey: Survey, ready: list[Overlap]) -> United:
     corners = np.vstack(pockets).reshape(-1, 3)
     spots, spacing = spots_on(corners, np.arange(len(corners)).reshape(-1, 3))
     filled = (Zone.near("a pocket of air shut in between the shells, filled", spacing, spots),) if len(corners) else ()
-    inside = [_taken_in(skin.vertices, skin.faces[shells.label == g.shells.min()], new, let_in + 2 * short) for g in ready]
-    covered = [spots_on(*found[:2]) for found in inside if len(found[1])]
-    taken = tuple(Zone.near("skin of the largest shell that lay inside another", spacing, spots) for spots, spacing in covered)
-    doubtful = any(area > DOUBTFUL * float(shells.area[g.shells.min()]) for (_, _, area), g in zip(inside, ready, strict=True))
-    return United(new, count, let_in, let_in + 2 * short, filled, taken, sum(area for *_, area in inside), doubtful)
+    inside = [_taken_in(survey, int(g.shells.min()), new, let_in + 2 * short) for g in ready]
+    taken = tuple(zone for zone, _ in inside if zone is not None)
+    doubtful = any(area > DOUBTFUL * float(shells.area[g.shells.min()]) for (_, area), g in zip(inside, ready, strict=True))
+    return United(new, count, let_in, let_in + 2 * short, filled, taken, sum(area for _, area in inside), doubtful)
 
 
-def _taken_in(vertices: FloatArray, faces: IntArray, new: Part, slack: float) -> tuple[FloatArray, IntArray, float]:
-    """The faces (k, 3) of a shell that the united part has no skin for, over which points, and their area in mm2; none when it is tiny.
+def _taken_in(survey: Survey, shell: int, new: Part, slack: float) -> tuple[Zone | None, float]:
+    """The zone of a shell's skin that the united part has not, and about how many mm2 it is; None and 0 where all is there.
 
-    A face that is only cut short counts by the middles of its thirds: a corner of it may still be skin.
+    Asked at spots all over the faces that are not there as they were. What lies between spots and is gone lies at a seam, where skin
+    crossed skin: points along the seams are in the zone too.
     """
-    kept = shared_faces(vertices, faces, new.vertices, new.faces)[0]
-    gone = faces[~kept]
-    thirds = np.array([[4, 1, 1], [1, 4, 1], [1, 1, 4]]) / 6
-    asked = (thirds @ vertices[gone]).reshape(-1, 3)
-    if not len(asked):
-        return vertices, gone, 0.0
-    off = (distance_to_faces(asked, new.vertices, new.faces) > slack + 1e-6).reshape(-1, 3).mean(axis=1)
-    corners = vertices[gone]
-    area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2
-    total = float((area * off).sum())
-    return (vertices, gone[off > 0], total) if total > COVERED else (vertices, gone[:0], 0.0)
+    skin, shells, crossings = (survey.get(n) for n in ("skin", "shells", "crossings"))
+    faces = skin.faces[shells.label == shell]
+    gone = faces[~shared_faces(skin.vertices, faces, new.vertices, new.faces)[0]]
+    spots, spacing = spots_on(skin.vertices, gone)
+    if not len(spots):
+        return None, 0.0
+    spots = spots[distance_to_faces(spots, new.vertices, new.faces) > slack + 1e-6]
+    thirds = (np.array([[4, 1, 1], [1, 4, 1], [1, 1, 4]]) / 6 @ skin.vertices[gone]).reshape(-1, 3)
+    off = (distance_to_faces(thirds, new.vertices, new.faces) > slack + 1e-6).reshape(-1, 3).mean(axis=1)
+    corners = skin.vertices[gone]
+    area = float((np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2 * off).sum())
+    rows = ~crossings.within & (shells.label[crossings.pairs] == shell).any(axis=1)
+    start, end = crossings.start[rows], crossings.end[rows]
+    steps = int(np.ceil(2 * float(np.linalg.norm(end - start, axis=1).max(initial=0.0)) / spacing)) + 1
+    seams = np.vstack([start + share * (end - start) for share in np.linspace(0.0, 1.0, steps + 1)])
+    if not len(spots) and not len(seams):
+        return None, 0.0
+    points = thinned(np.vstack((spots, seams)), spacing / 4)
+    near = Zone.near("skin of the largest shell that lay inside another, or was cut by it", 1.5 * spacing, points)
+    return near, area if area > COVERED else 0.0
 
 
 def air_pockets(vertices: FloatArray, faces: IntArray, known: FloatArray) -> BoolArray:
