@@ -20,7 +20,7 @@ RESERVED = frozenset({"part", "settings", "limits", "shelf"})
 # The order of the work: sound first, then size, then cut and close, then stand, then lighten, then finish.
 ORDER: tuple[str, ...] = (
     "strip", "weld", "tidy", "turn", "drop", "resize", "mirror", "lay", "crop", "untangle", "close", "unite", "rewrap",
-    "calm", "thin out", "seat", "plug", "thicken", "hollow", "drain", "key", "mark", "split", "settle",
+    "calm", "thin out", "seat", "plug", "thicken", "fill in", "hollow", "drain", "key", "mark", "split", "settle",
 )  # fmt: skip
 
 

@@ -17,7 +17,7 @@ Units = Literal["micron", "mm", "cm", "m", "in", "ft"]
 Body = Literal["nose", "ear", "face", "head", "hand", "foot", "limb", "other"]
 Step = Literal[
     "weld", "tidy", "turn", "drop", "resize", "lay", "crop", "untangle", "close", "unite", "rewrap", "calm", "thicken",
-    "plug", "seat", "hollow", "drain", "key", "mark", "mirror", "thin out", "strip", "split", "settle",
+    "plug", "seat", "fill in", "hollow", "drain", "key", "mark", "mirror", "thin out", "strip", "split", "settle",
 ]  # fmt: skip
 
 OTHER_SIDE: Mapping[str, Literal["left", "right", "none"]] = {"left": "right", "right": "left", "none": "none"}

@@ -8,7 +8,8 @@ hollow; the value is the thickness that 2 % of the region lies below. Sharp edge
 Limit: four nozzle widths for extrusion, 2.0 mm for resin (facts 1.7.5, common practice); and the wall the ticket or the shop file
 asks for, where one does. For a flat stretch 80 mm wide a wall of 1.6 mm gives 1.2 mm under a thumb, 3 mm gives 0.2 (facts 1.7.3,
 derived; curved walls are far stiffer).
-What mends it: nothing here. Hollow the solid part again with a thicker wall (`wall` under [use] in the ticket).
+What mends it: fill in makes a sealed hollow solid again where the wall is weaker than bears work at all. A hollow that is open is left.
+Then hollow the solid part again with a thicker wall (`wall` under [use] in the ticket).
 When it is wrong: a shell that will be filled with plaster or foam before it is worked on. Tune the limit in the shop file.
 """
 
@@ -51,6 +52,7 @@ rule = Rule(
         "asked": Limit(_asked, "mm", "the wall the ticket or the shop file gives; else as the least"),
         "patch": Limit(20.0, "mm2", "common practice, no source: a finger tip's press, both sides counted"),
     },
+    fix="fill in",
     needs=("units",),
     after=(4, 5, 7, 8, 9, 10),
     upright=True,

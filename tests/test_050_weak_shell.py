@@ -9,9 +9,12 @@ import numpy as np
 import pytest
 
 from corpus import solids
+from lint.measure import Survey
+from lint.mend import mend
+from lint.rooms import all_fixes
 from lint.run import examine
 from lint.settings import Settings
-from lint.terms import Finding, Part, Source, Weight
+from lint.terms import Finding, Mended, Part, Source, Weight
 from rules.rule_050_weak_shell import rule
 
 
@@ -72,3 +75,34 @@ def test_a_wall_asked_for_in_the_ticket_is_a_caution() -> None:
 )
 def test_what_is_no_weak_shell(mesh: solids.Mesh) -> None:
     assert not found(mesh)
+
+
+def filled_in(mesh: solids.Mesh, **facts: object) -> Mended:
+    part = Part(np.array(mesh[0]), np.array(mesh[1]), Source(Path("t.stl"), "stl", "", 0), units="mm")
+    rules = {50: dataclasses.replace(rule, after=())}
+    fixes = {name: all_fixes()[name] for name in ("fill in", "hollow")}
+    return mend(part, rules, fixes, Settings(**facts))  # type: ignore[arg-type]
+
+
+def test_a_sealed_hollow_behind_a_weak_wall_is_filled_with_what_rattles_in_it() -> None:
+    """A scan with a smaller copy of itself inside was refused for its wall: nothing could be done about it."""
+    strong = solids.flipped(solids.box((20.0, 20.0, 20.0), (80.0, 20.0, 20.0)))
+    beside = solids.joined(solids.box((60.0, 60.0, 60.0), (61.0, 0.0, 0.0)), strong)
+    mended = filled_in(solids.joined(lidded(1.2), solids.ball(5.0, (30.0, 30.0, 30.0), level=2), beside))
+    (step,) = mended.steps
+    assert (step.outcome, step.moved_max, mended.broke) == ("done", 0.0, False), step.why
+    assert not mended.after.findings
+    assert float(Survey(mended.part).get("volume")) == pytest.approx(60.0**3 + 60.0**3 - 20.0**3)
+    assert "134 cm3" in step.why
+    assert "hollow it again" in step.cautions[0]
+
+
+def test_what_is_no_stop_is_sealed_by_no_skin_or_is_to_be_hollow_is_not_filled() -> None:
+    assert not filled_in(lidded(2.5), wall=3.0, set_by={"wall": "the ticket"}).steps
+    for mended in (filled_in(holed(lidded(1.2))), filled_in(bell(1.2))):
+        (step,) = mended.steps
+        assert (step.name, step.outcome) == ("fill in", "declined")
+        assert "no sealed hollow" in step.why
+    step = filled_in(lidded(1.2), steps=("hollow",)).steps[0]
+    assert (step.name, step.outcome) == ("fill in", "declined")
+    assert "to be hollow" in step.why
