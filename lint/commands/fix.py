@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from lint import __version__, cores
+from lint import __version__, cores, loops
 from lint.commands import again, screen
 from lint.commands.finished import MARK, fingerprint, finished_ticket, record_data, record_path, refuse_strangers, ticket_path
 from lint.commands.judging import notes, slim
@@ -52,6 +52,7 @@ def run(args: argparse.Namespace) -> int:
         if step not in all_fixes():
             raise BadInput(f"{step}: this version has no such step; it has: {', '.join(all_fixes())}")
     cores.use(cores.allowed())
+    loops.hold_memory()
     with screen.Progress(screen.doing(args.path, "examining")) as progress:
         mended = mend(bench.part, all_rules(), all_fixes(), settings, say=lambda step: progress(screen.doing(args.path, step)))
     mended = replace(mended, before=replace(mended.before, notes=() if recorded else notes(bench)))
