@@ -13,7 +13,7 @@ import resource
 import sys
 import time
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -32,6 +32,7 @@ from lint.terms import (
     Job,
     Mended,
     NotRun,
+    NotYet,
     Outcome,
     Part,
     PartReport,
@@ -43,12 +44,34 @@ from lint.terms import (
     Zone,
 )  # fmt: skip
 
-PASSES = 3  # the work settles in one or two; a third shows that it has
+PASSES = 5  # the work settles in one or two, and one more shows that it has; the worst of wild files take four
 RETURNS = 2  # and so often it goes back to the beginning from half way, because a stop calls for an earlier step
 TRIES = 2  # a step that declined is offered the part once more when others have changed it
 
 # A promise is a number in mm and the measure of it a sample in floating point: this much is forgiven.
 SLACK_MM = 1e-6
+
+
+@dataclass
+class _Past:
+    """refused: steps that are not offered the part again; declined, waiting: the parts that each step would not work on, and the last one
+    that it wants other steps to see to first."""
+
+    refused: set[str] = field(default_factory=set)
+    declined: dict[str, list[Part]] = field(default_factory=dict)
+    waiting: dict[str, Part] = field(default_factory=dict)
+
+    def note(self, name: str, part: Part, reason: Exception) -> None:
+        """A step declined this part."""
+        if isinstance(reason, NotYet):
+            self.waiting[name] = part
+        else:
+            self.declined.setdefault(name, []).append(part)
+
+    def had_its_turn(self, name: str, part: Part) -> bool:
+        """Whether a step is not to be offered this part: it was refused for good, or declined this very part, or others often enough."""
+        tried = self.declined.get(name, [])
+        return name in self.refused or len(tried) >= TRIES or any(p is part for p in (*tried, self.waiting.get(name)))
 
 
 def mend(
@@ -77,8 +100,7 @@ def mend(
     between = _needed_between(rules, fixes, steps_asked)
     planned = frozenset(steps_asked) | {n for n, f in fixes.items() if not f.on_demand}
     done: set[str] = set()
-    refused: set[str] = set()
-    declined: dict[str, list[Part]] = {}
+    past = _Past()
     waiting = set(steps_asked)
     broke = False
     turn = returns = 0
@@ -87,7 +109,7 @@ def mend(
         for name, fix in fixes.items():
             asked = name in waiting
             calling = tuple(f for f in report.findings if f.fix == name and f.accepted is None)
-            if _had_its_turn(name, part, declined, refused) or not _wanted(fix, calling, asked, done):
+            if past.had_its_turn(name, part) or not _wanted(fix, calling, asked, done):
                 continue
             if turn > 0 and fix.touch is Touch.SKIN and not asked and _built_upon(name, fixes, done):
                 continue
@@ -95,9 +117,9 @@ def mend(
                 if asked or turn == 0:
                     why = f"it touches the {fix.touch.word}, and only {settings.allow.word} is allowed"
                     steps.append(StepResult(name, fix.touch, "held back", why))
-                refused.add(name)
+                past.refused.add(name)
                 continue
-            if changed and fix.on_demand and returns < RETURNS and _unsettled(name, fixes, report, settings, part, declined, refused):
+            if changed and fix.on_demand and returns < RETURNS and _unsettled(name, fixes, report, settings, part, past):
                 returns += 1  # what was seated only now may still cross or overlap: that comes before anything is made of it
                 break
             waiting.discard(name)
@@ -111,7 +133,9 @@ def mend(
             except (Declined, NotRun) as reason:
                 steps = [s for s in steps if (s.name, s.outcome) != (name, "declined")]
                 steps.append(StepResult(name, fix.touch, "declined", str(reason), seconds=time.perf_counter() - began))
-                declined.setdefault(name, []).append(part)
+                past.note(name, part, reason)
+                if asked and isinstance(reason, NotYet):
+                    waiting.add(name)
                 continue
             new_survey = Survey(shaped.part)
             new_report = examine(shaped.part, between, settings, survey=new_survey)
@@ -127,7 +151,7 @@ def mend(
             steps.append(step)
             if fault or raised:
                 broke = broke or fault is not None
-                refused.add(name)
+                past.refused.add(name)
                 continue
             if shaped.moved is not None:
                 steps = [_carried(s, shaped.moved) if s is not step else s for s in steps]
@@ -157,8 +181,7 @@ def _needed_between(rules: Mapping[int, Rule], fixes: Mapping[str, Fix], asked: 
 
 
 def _unsettled(
-    name: str, fixes: Mapping[str, Fix], report: PartReport, settings: Settings, part: Part,
-    declined: Mapping[str, list[Part]], refused: set[str],
+    name: str, fixes: Mapping[str, Fix], report: PartReport, settings: Settings, part: Part, past: _Past
 ) -> bool:
     """Whether a stop calls for a step that comes before this one, and that has not yet been offered the part as it is now."""
     order = list(fixes)
@@ -166,16 +189,10 @@ def _unsettled(
         fix = fixes.get(finding.fix or "")
         if fix is None or fix.on_demand or finding.weight < Weight.STOP or finding.accepted is not None:
             continue
-        may = fix.touch <= settings.allow and not _had_its_turn(fix.name, part, declined, refused)
+        may = fix.touch <= settings.allow and not past.had_its_turn(fix.name, part)
         if may and order.index(fix.name) < order.index(name):
             return True
     return False
-
-
-def _had_its_turn(name: str, part: Part, declined: Mapping[str, list[Part]], refused: set[str]) -> bool:
-    """Whether a step is not to be offered this part: it was refused for good, or declined this very part, or others often enough."""
-    tried = declined.get(name, [])
-    return name in refused or len(tried) >= TRIES or any(p is part for p in tried)
 
 
 def _built_upon(name: str, fixes: Mapping[str, Fix], done: set[str]) -> bool:

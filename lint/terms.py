@@ -57,6 +57,10 @@ class Declined(Exception):
     """Raised by a fix that cannot or need not do its work; the text is the reason. The part stays as it was."""
 
 
+class NotYet(Declined):
+    """Raised by a fix that another step has to come before: it has not looked at the part, and may be asked again and again."""
+
+
 class Weight(enum.IntEnum):
     """What happens in the shop if nobody acts."""
 

@@ -15,7 +15,7 @@ from lint.shape.lids import Hole, filled_holes, joined, simple_loops
 from lint.shape.stitch import sewn_up
 from lint.shape.sturdy import used_only
 from lint.shape.triangles import spots_on
-from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Promise, Shaped, Touch, Zone
+from lint.terms import Declined, Fix, FloatArray, IntArray, Job, NotYet, Promise, Shaped, Touch, Zone
 
 fix = Fix(
     name="close",
@@ -131,7 +131,7 @@ def _decline(kept: Rim | None, holes: list[Hole]) -> None:
         raise Declined("no patch closes its rims without cutting through the skin around them: rewrap the part, or crop it first")
     if kept is not None:
         raise Declined("its one rim is where the sheet ends: seat carries it down to a base")
-    raise Declined("its rims cannot be followed round, because neighbouring faces disagree: turn them first")
+    raise NotYet("its rims cannot be followed round, because neighbouring faces disagree: turn them first")
 
 
 def _spared_zones(survey: Survey, gone: dict[int, str]) -> tuple[Zone, ...]:

@@ -16,7 +16,7 @@ from lint.measure.hollows import Cavity
 from lint.shape.drill import Bore, Shaft
 from lint.shape.side_hole import SideHole
 from lint.shape.ways_out import Hole, Opened, opened
-from lint.terms import Declined, Fix, FloatArray, Job, Promise, Shaped, Touch, Zone
+from lint.terms import Declined, Fix, FloatArray, Job, NotYet, Promise, Shaped, Touch, Zone
 
 fix = Fix(
     name="drain",
@@ -54,7 +54,7 @@ def make(job: Job) -> Shaped:
     if not cavities:
         raise Declined("there is no sealed hollow to drain")
     if survey.get("contact").area < LEAST_BASE:
-        raise Declined("there is no flat base to cut the holes through: seat it first")
+        raise NotYet("there is no flat base to cut the holes through: seat it first")
     done = opened(part, survey, cavities, job.settings)
     left = [c for c in done.after.get("hollows").cavities if c.volume > BUBBLE]
     if left:

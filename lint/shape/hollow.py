@@ -25,7 +25,7 @@ from lint.shape.set_back import set_back, thin_places
 from lint.shape.sturdy import stacked
 from lint.shape.verify import bare_part, least_wall
 from lint.shape.wrap import crossing_pairs, tolerance_of
-from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch
+from lint.terms import Declined, Fix, FloatArray, IntArray, Job, NotYet, Part, Promise, Shaped, Touch
 
 fix = Fix(
     name="hollow",
@@ -127,14 +127,14 @@ def check(survey: Survey, part: Part, settings: Settings) -> None:
         raise Declined("the units are not known, so the wall has no length")
     edges, shells = survey.get("edges"), survey.get("shells")
     if not edges.closed or not bool(edges.agree.all()):
-        raise Declined("the skin is open or not sound: close and turn it first")
+        raise NotYet("the skin is open or not sound: close and turn it first")
     if survey.get("hollows").cavities:
         raise Declined("it is hollow already")
     specks = survey.get("specks")
     if int((specks.length >= STRAY * specks.length[specks.main]).sum()) > 1:
         raise Declined("the file holds several separate pieces: hollow a part before it is split, or one part at a time")
     if not bool((shells.volume > 0).all()):
-        raise Declined("a shell is inside out: turn it first")
+        raise NotYet("a shell is inside out: turn it first")
     extent = survey.get("extent")
     least = float((extent.high - extent.low).min())
     if 2 * settings.wall > WORTH * least:

@@ -10,7 +10,7 @@ from lint.measure.columns import crossings, grid_around
 from lint.shape.drill import Shaft, drilled
 from lint.shape.holes import clear_of
 from lint.shape.verify import sound
-from lint.terms import BoolArray, Declined, Fix, FloatArray, Job, Promise, Shaped, Touch, Zone
+from lint.terms import BoolArray, Declined, Fix, FloatArray, Job, NotYet, Promise, Shaped, Touch, Zone
 
 fix = Fix(
     name="key",
@@ -38,7 +38,7 @@ def make(job: Job) -> Shaped:
         raise Declined("the units are not known, so a socket has no width")
     contact = survey.get("contact")
     if contact.area < LEAST_BASE:
-        raise Declined("there is no flat base to cut sockets into: seat it first")
+        raise NotYet("there is no flat base to cut sockets into: seat it first")
     if _has_sockets(survey):
         raise Declined("there are three sockets or pegs already")
     sockets = _sockets(survey, float(job.settings.wall))

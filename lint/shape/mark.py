@@ -15,7 +15,7 @@ from lint.shape.drill import part_from, solid_of
 from lint.shape.lettering import drawn, size, spelt
 from lint.shape.placing import Placed, placed
 from lint.shape.verify import sound
-from lint.terms import BoolArray, Declined, Fix, FloatArray, Job, Part, Promise, Shaped, Touch, Zone
+from lint.terms import BoolArray, Declined, Fix, FloatArray, Job, NotYet, Part, Promise, Shaped, Touch, Zone
 
 fix = Fix(
     name="mark",
@@ -60,7 +60,7 @@ def make(job: Job) -> Shaped:
         raise Declined("the units are not known, so a mark cannot say the size")
     contact = survey.get("contact")
     if contact.area < LEAST_BASE:
-        raise Declined("there is no flat base to cut a mark into: seat it first")
+        raise NotYet("there is no flat base to cut a mark into: seat it first")
     if survey.get("base_loops").letters:
         raise Declined("it is marked already")
     solid = solid_of(survey.get("skin"))

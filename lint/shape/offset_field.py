@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from lint.measure.boxes import morton
 from lint.measure.columns import Grid, grid_around, times_inside
 from lint.measure.nearest import Closest, distance_to_faces
-from lint.terms import BoolArray, Declined, FloatArray, IntArray
+from lint.terms import BoolArray, FloatArray, IntArray, NotYet
 
 Field = NDArray[np.float32]
 
@@ -45,7 +45,7 @@ def depth_field(vertices: FloatArray, faces: IntArray, level: float, pitch: Floa
     grid = grid_around(low, high, pitch, margin=1)
     times = times_inside(vertices, faces, grid)
     if bool((times > 1).any()):
-        raise Declined("shells overlap: unite them first")
+        raise NotYet("shells overlap: unite them first")
     inside: BoolArray = times == 1
     del times
     step = float(pitch.max())

@@ -19,7 +19,7 @@ from lint.shape.rewrap import apart, freed
 from lint.shape.sheet import Base, Seated, seat_sheet, ways_to_weigh
 from lint.shape.triangles import spots_on
 from lint.shape.verify import sound
-from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, NotRun, Part, Promise, Shaped, Touch, Zone
+from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, NotRun, NotYet, Part, Promise, Shaped, Touch, Zone
 
 fix = Fix(
     name="seat",
@@ -57,7 +57,7 @@ def make(job: Job) -> Shaped:
         except Declined as reason:
             return _filled(job) or _declined(reason)
     if not bool(job.survey.get("shells").closed.all()):
-        raise Declined("its skin is crowded or disagrees somewhere: untangle and turn it first")
+        raise NotYet("its skin is crowded or disagrees somewhere: untangle and turn it first")
     if not _called(job) and _stands(job.survey) and _standing(job)[1] == "" and _stands_hollow(job):
         return _joined(job)
     return _closed(job)
@@ -226,10 +226,10 @@ def _sheet(job: Job) -> Shaped:
     part, survey = job.part, job.survey
     skin, rims, shells, facets = (survey.get(n) for n in ("skin", "rims", "shells", "facets"))
     if not bool(survey.get("edges").agree.all()):
-        raise Declined("faces of the skin disagree, so its rim cannot be followed: turn them first")
+        raise NotYet("faces of the skin disagree, so its rim cannot be followed: turn them first")
     rim = outer_rim(skin, rims, shells, facets)
     if rim is None:
-        raise Declined("its open rims are holes rather than the end of a sheet: close them first")
+        raise NotYet("its open rims are holes rather than the end of a sheet: close them first")
     main = main_sheet(rims, shells)
     others = [r for r in rims if r is not rim]
     scraps = sorted({int(shells.label[r.faces[0]]) for r in others} - {main})

@@ -19,7 +19,7 @@ from lint.shape.pegs import CLEARANCE, Joint, Peg, within
 from lint.shape.placing import Placed, placed
 from lint.shape.standing import FIRM, Piece, laid_out, stood
 from lint.shape.verify import sound
-from lint.terms import Declined, Fix, FloatArray, Job, Promise, Shaped, Touch, Zone
+from lint.terms import Declined, Fix, FloatArray, Job, NotYet, Promise, Shaped, Touch, Zone
 
 fix = Fix(
     name="split",
@@ -101,11 +101,11 @@ def check(job: Job) -> None:
     if all(lies(f.hull, bed[:2])[0].over <= ROUNDING and f.height - bed[2] <= ROUNDING for f in footprints):
         raise Declined("every piece fits the bed already" if len(footprints) > 1 else "it fits the bed already")
     if not survey.get("edges").closed:
-        raise Declined("its skin is open: close or seat it first")
+        raise NotYet("its skin is open: close or seat it first")
     if len(footprints) > 1:
         raise Declined(f"the file holds {len(footprints)} separate pieces, and one is cut at a time: keep them in files of their own")
     if survey.get("overlaps"):
-        raise Declined("shells overlap: unite them first")
+        raise NotYet("shells overlap: unite them first")
 
 
 def _plan(sections: Sections, survey: Survey, frame: Frame, bed: tuple[float, float, float], wall: float) -> Plan:

@@ -14,7 +14,7 @@ from lint.shape.sturdy import TIPS, grain, sturdy, used_only
 from lint.shape.unite import air_pockets, among
 from lint.shape.verify import sound, thin_regions
 from lint.shape.wrap import tolerance_of, uncrossed
-from lint.terms import Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Weight, Zone
+from lint.terms import Declined, Fix, FloatArray, IntArray, Job, NotYet, Part, Promise, Shaped, Touch, Weight, Zone
 
 # The core is drawn a little thicker than asked, so that its facets do not fall short; the next is tried where one grazes the skin.
 SPARES = (1.06, 1.09, 1.13, 1.17)
@@ -178,7 +178,7 @@ def _solid(vertices: FloatArray, faces: IntArray) -> Any:
         manifold3d.Mesh64(np.ascontiguousarray(vertices, dtype=np.float64), np.ascontiguousarray(faces, dtype=np.uint64))
     )
     if solid.status() != manifold3d.Error.NoError:
-        raise Declined("the part is not one sound solid yet; mend that first")
+        raise NotYet("the part is not one sound solid yet; mend that first")
     return solid
 
 

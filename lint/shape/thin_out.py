@@ -6,7 +6,7 @@ import numpy as np
 
 from lint.measure import Survey
 from lint.measure.surface import Skin
-from lint.terms import Declined, Fix, Job, NotRun, Part, Promise, Shaped, Touch
+from lint.terms import Declined, Fix, Job, NotRun, NotYet, Part, Promise, Shaped, Touch
 
 # Shares of the nozzle that the skin may move: the least that makes the part light is taken. The largest is a tenth of what the
 # nozzle can lay, and less than the 0.1 mm that the skin is held to in all (common practice, no source).
@@ -53,7 +53,7 @@ def _thinned(part: Part, skin: Skin, tolerance: float) -> Part:
     mesh = manifold3d.Mesh64(skin.vertices.copy(), skin.faces.astype(np.uint64))  # it takes no read-only arrays
     solid = manifold3d.Manifold(mesh)
     if solid.status() != manifold3d.Error.NoError:
-        raise Declined("the skin is not sound enough to be thinned out; mend what the other rules say first")
+        raise NotYet("the skin is not sound enough to be thinned out; mend what the other rules say first")
     thin = solid.simplify(tolerance).to_mesh64()
     vertices = np.asarray(thin.vert_properties, dtype=np.float64)[:, :3]
     return part.with_mesh(vertices, np.asarray(thin.tri_verts).astype(np.int64))
