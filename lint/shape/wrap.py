@@ -8,6 +8,7 @@ import numpy as np
 
 from lint.measure import Survey
 from lint.measure.crossings import crossings_deeper, tolerance_for
+from lint.measure.vectors import columns, length, minus, picked
 from lint.shape.extract import Drawn, band, draw
 from lint.shape.field import field_of
 from lint.shape.sturdy import grain, sturdy, used_only
@@ -145,11 +146,14 @@ def near_points(points: FloatArray, faces: IntArray, moving: IntArray) -> IntArr
     """Faces that the points `moving` and the faces at them could come to cross when they move by less than a face's size."""
     from scipy.spatial import cKDTree
 
-    touched = np.isin(faces, moving).any(axis=1)
-    corners = points[faces]
-    size = np.linalg.norm(corners - corners[:, [1, 2, 0]], axis=2).max(axis=1)
+    moves = np.zeros(len(points), dtype=bool)
+    moves[moving] = True
+    touched = moves[faces[:, 0]] | moves[faces[:, 1]] | moves[faces[:, 2]]
+    at = columns(points)
+    corner = [picked(at, faces[:, k]) for k in range(3)]
+    size = np.maximum.reduce([length(minus(corner[k], corner[k - 2])) for k in range(3)])
     reach = 2 * float(size[touched].max())
-    middle = corners.mean(axis=1)
+    middle = np.stack([(a + b + c) / 3 for a, b, c in zip(*corner, strict=True)], axis=1)
     distance, _ = cKDTree(middle[touched]).query(middle, distance_upper_bound=2 * reach)
     large = size > reach
     return np.flatnonzero(np.isfinite(distance) | large)
