@@ -155,6 +155,8 @@ def mend(
                 continue
             if shaped.moved is not None:
                 steps = [_carried(s, shaped.moved) if s is not step else s for s in steps]
+            if len(survey.get("edges").open) and not len(new_survey.get("edges").open):
+                past.declined.clear()  # what a sheet could not be given, a closed part may
             part, survey, report, changed = shaped.part, new_survey, new_report, True
             done.add(name)
         else:

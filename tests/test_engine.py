@@ -291,6 +291,36 @@ def test_what_declined_is_offered_the_part_again_once_it_has_changed_and_before_
     assert not mended.after.findings
 
 
+def test_what_a_sheet_could_not_be_given_is_offered_to_the_closed_part() -> None:
+    """Declined twice while an ear was an open sheet, the wrap was not offered the seated part, and its crossings were left."""
+    free = Promise(skin_max=None, skin_p99=None, volume="any", may_raise=(90, 91))
+    vertices, faces = CUBE
+    offered: list[bool] = []
+    nudged: list[int] = []
+
+    def wrap(job: Job) -> Shaped:
+        offered.append(bool(len(job.survey.get("edges").open)))
+        if offered[-1]:
+            raise Declined("a sheet cannot be wrapped")
+        return Shaped(job.part.with_mesh(job.part.vertices * 0.5, job.part.faces), free, "wrapped it")
+
+    def nudge(job: Job) -> Shaped:
+        nudged.append(1)
+        return Shaped(job.part.with_mesh(job.part.vertices + 1, faces if len(nudged) > 1 else job.part.faces), free, "nudged it")
+
+    always = rule(91, None, fix="nudge")
+
+    def find(extent: Survey) -> Iterator[Finding]:
+        if extent.low[0] < 1.5:  # type: ignore[attr-defined]
+            yield always.finding("too much", float(extent.low[0]))  # type: ignore[attr-defined]
+
+    always.function = find
+    fixes = {"shrink": Fix("shrink", Touch.SKIN, "", function=wrap), "nudge": Fix("nudge", Touch.SKIN, "", function=nudge)}
+    mended = mend(part_of((vertices, faces[1:])), {90: wide(8), 91: always}, fixes, Settings())
+    assert offered == [True, True, False]
+    assert [s.outcome for s in mended.steps if s.name == "shrink"] == ["declined", "done"]
+
+
 def test_what_declines_twice_is_left_in_peace() -> None:
     offered: list[int] = []
 
