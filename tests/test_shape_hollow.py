@@ -146,6 +146,21 @@ def test_the_thinnest_wall_is_measured_between_corners_too() -> None:
     assert thinnest_wall(Near(*outer), *inner) == pytest.approx(2.0, abs=1e-6)
 
 
+@pytest.mark.parametrize("axis", [0, 1, 2])
+def test_the_wall_is_kept_beside_a_saw_cut_narrower_than_the_grid(axis: int) -> None:
+    """A cut 0.04 mm wide and 15 mm deep into one side: no point of any grid lies in it, and yet it is skin."""
+    size, low = np.array([30.0, 30.0, 30.0]), np.array([15.0, 15.0, 15.0])
+    size[axis], low[axis] = 0.04, 30.0
+    size[(axis + 1) % 3], low[(axis + 1) % 3] = 15.5, -0.5
+    block = solids.cut(solids.box((60.0, 60.0, 60.0)), solids.box(tuple(size), tuple(low)))
+    old = part_of(block)
+    new = hollowed(old, process="resin")
+    inner = cavity(old, new.part)
+    assert inner.volume < -0.4 * 54.0**3
+    _, wall, _ = trimesh.proximity.closest_point(trimesh.Trimesh(*block, process=False), spread(inner, 3000))
+    assert wall.min() >= WALL - 0.002
+
+
 def test_the_outer_skin_is_the_same_to_the_last_bit() -> None:
     old = part_of(solids.ball(40.0))
     new = hollowed(old).part

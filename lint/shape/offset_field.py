@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lint.measure.boxes import morton
-from lint.measure.columns import Grid, grid_around, times_inside
+from lint.measure.columns import Grid, crossings, grid_around, times_inside
 from lint.measure.nearest import Closest, distance_to_faces
 from lint.terms import BoolArray, FloatArray, IntArray, NotYet
 
@@ -36,8 +36,9 @@ def depth_field(vertices: FloatArray, faces: IntArray, level: float, pitch: Floa
     """Depth under a closed skin about the depth `level` (mm), on a grid of the given pitch (3,).
 
     Inside or outside by upright lines; a first, coarse depth by the exact distance transform between grid points (Felzenszwalb and
-    Huttenlocher 2012, in scipy), which is wrong by less than a cell's diagonal; then the true distance to the faces (igl) for every
-    point whose coarse depth could put it near the level. Raises Declined where shells overlap.
+    Huttenlocher 2012, in scipy) from those outside and those next to the skin, for a slit may be narrower than the grid: it is wrong by
+    less than a cell's diagonal; then the true distance to the faces for every point whose coarse depth could put it near the level.
+    Raises Declined where shells overlap.
     """
     from scipy.ndimage import distance_transform_edt
 
@@ -50,14 +51,29 @@ def depth_field(vertices: FloatArray, faces: IntArray, level: float, pitch: Floa
     del times
     step = float(pitch.max())
     reach = REACH * step
-    coarse = distance_transform_edt(inside, sampling=pitch[::-1]).astype(np.float32)
+    coarse = distance_transform_edt(inside & ~_beside(vertices, faces, grid), sampling=pitch[::-1]).astype(np.float32)
     diagonal = float(np.linalg.norm(pitch))
     field = np.where(coarse > level, np.float32(reach), np.float32(-reach))
-    # The line to the nearest point outside crosses the skin, so the coarse depth is the true one or more: a diagonal more at most.
-    near = np.flatnonzero(inside & (coarse >= level - reach) & (coarse <= level + reach + diagonal))
+    near = np.flatnonzero(inside & (coarse >= level - reach - diagonal) & (coarse <= level + reach + diagonal))
     del coarse, inside
     field.reshape(-1)[near] = np.clip(distance_to_faces(grid.points(near), vertices, faces) - level, -reach, reach)
     return Depth(grid, field, step)
+
+
+def _beside(vertices: FloatArray, faces: IntArray, grid: Grid) -> BoolArray:
+    """Grid points next to the skin: where one of the grid's lines, along any of the three axes, meets a face, the nearer of the two."""
+    beside = np.zeros(grid.shape, dtype=bool)
+    for axis in range(3):
+        order = np.roll(np.arange(3), 2 - axis)  # this axis becomes the upright one; the turn stays the same
+        wide, high, tall = (grid.count[k] for k in order)
+        turned = Grid(grid.low[order], grid.pitch[order], (wide, high, tall))
+        met = crossings(vertices[:, order], faces, turned)
+        along = np.round((met.height - turned.low[2]) / turned.pitch[2]).astype(np.int64).clip(0, tall - 1)
+        y, x = np.divmod(met.column, wide)
+        where = np.empty((3, len(x)), dtype=np.int64)
+        where[order[0]], where[order[1]], where[order[2]] = x, y, along
+        beside[where[2], where[1], where[0]] = True
+    return beside
 
 
 class Near:
