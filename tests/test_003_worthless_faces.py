@@ -8,6 +8,7 @@ import pytest
 import corpus.fault_003_worthless_faces as fault
 from corpus import solids
 from lint.measure import Survey
+from lint.measure.displacement import in_zones
 from lint.shape.needles import turn_needles
 from tests.meshes import cases, mended, part, said
 from tests.scans import needs_scans, scan
@@ -207,3 +208,22 @@ def test_points_of_a_rim_are_not_drawn_away() -> None:
         assert len(rim) == 1
         assert len(rim[0].points) == 24
         assert len(done.part.faces) == top.sum()
+
+
+@pytest.mark.parametrize("scale", [1.0, 0.001])
+def test_zones_of_folded_faces_lie_close_about_them_in_a_file_of_any_units(scale: float) -> None:
+    """Folded pairs hang on a ball at six far places, and reach out from it: the zone of one is not to cover the whole."""
+    points, faces = solids.ball(50.0, level=4)
+    out, fins = [], []
+    for axis in (*np.eye(3), *-np.eye(3)):
+        face = faces[int(np.argmax(points[faces].mean(axis=1) @ axis))]
+        fins += [[face[0], face[1], len(points) + len(out)], [face[1], face[0], len(points) + len(out)]]
+        out.append(axis * 56.0)
+    subject = np.vstack((points, out)) * scale, np.vstack((faces, fins))
+    done = mended(part(subject, units="mm" if scale == 1.0 else None), "tidy", numbers=(1, 3))
+    assert [s.outcome for s in done.steps] == ["done"]
+    assert len(done.part.faces) == len(faces)
+    told = in_zones(points * scale, done.steps[0].zones)
+    near = np.abs(points).max(axis=1) > 44.0
+    assert not told[~near].any()
+    assert in_zones(np.array(out) * scale, done.steps[0].zones).all()

@@ -5,7 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from lint.measure.surface import Skin
+from lint.shape.triangles import spots_on, thinned
 from lint.terms import BoolArray, IntArray, Part, Zone
+
+# What is dropped and reaches farther than this share of the part's diagonal is followed by its skin, and not by one ball.
+SPECK = 0.05
 
 
 def without(part: Part, gone: BoolArray) -> Part:
@@ -16,30 +20,37 @@ def without(part: Part, gone: BoolArray) -> Part:
     return part.with_mesh(part.vertices[used], (np.cumsum(used) - 1)[faces])
 
 
-def covers(skin: Skin, label: IntArray, faces: IntArray, why: str) -> tuple[Zone, ...]:
-    """Zones close about faces that are dropped, by the shell (m,) of each: a ball for each speck, several along a larger piece.
+def covers(skin: Skin, faces: IntArray, why: str) -> tuple[Zone, ...]:
+    """Zones close about faces that are dropped: a ball for each speck that hangs together, many small ones all over a larger piece.
 
     Balls of like size share a zone.
     """
-    corners = skin.vertices[skin.faces[faces]]
-    low, high = corners.min(axis=1), corners.max(axis=1)
-    shell = np.unique(label[faces], return_inverse=True)[1]
-    count = int(shell.max()) + 1
+    rows = skin.faces[faces]
+    piece = np.unique(_pieces(rows), return_inverse=True)[1]
+    corners = skin.vertices[rows]
+    count = int(piece.max(initial=-1)) + 1
     least, most = np.full((count, 3), np.inf), np.full((count, 3), -np.inf)
-    np.minimum.at(least, shell, low)
-    np.maximum.at(most, shell, high)
+    np.minimum.at(least, piece, corners.min(axis=1))
+    np.maximum.at(most, piece, corners.max(axis=1))
     length = np.linalg.norm(most - least, axis=1)
-    cell = np.floor(((low + high) / 2 - least[shell]) / np.maximum(length[shell, None] / 8, 1e-300)).astype(np.int64)
-    large = length > 0.05 * np.linalg.norm(skin.vertices.max(axis=0) - skin.vertices.min(axis=0))
-    key = shell * 1000 + np.where(large[shell], cell @ np.array([81, 9, 1]), 0)
-    group = np.unique(key, return_inverse=True)[1]
-    number = int(group.max()) + 1
-    near, far = np.full((number, 3), np.inf), np.full((number, 3), -np.inf)
-    np.minimum.at(near, group, low)
-    np.maximum.at(far, group, high)
-    centre, reach = (near + far) / 2, np.linalg.norm(far - near, axis=1) / 2 * (1 + 1e-9)
+    large = length > SPECK * np.linalg.norm(np.ptp(skin.vertices, axis=0))
+    centre, reach = ((least + most) / 2)[~large], length[~large] / 2 * (1 + 1e-9)
     step = np.ceil(np.log2(np.maximum(reach, 1e-12)))
-    zones: list[Zone] = []
-    for level in np.unique(step):
-        zones.append(Zone.near(why, float(reach[step == level].max()), centre[step == level]))
+    zones = [Zone.near(why, float(reach[step == level].max()), centre[step == level]) for level in np.unique(step)]
+    if large.any():
+        spots, spacing = spots_on(skin.vertices, rows[large[piece]], 400)
+        zones.append(Zone.near(why, 2 * spacing, thinned(spots, spacing / 2)))  # one of those in a cell stands for all of them
     return tuple(zones)
+
+
+def _pieces(rows: IntArray) -> IntArray:
+    """(m,) which faces (m, 3) hang together, be it by a point."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    used, at = np.unique(rows, return_inverse=True)
+    at = at.reshape(-1, 3)
+    one, two = np.concatenate((at[:, 0], at[:, 1])), np.concatenate((at[:, 1], at[:, 2]))
+    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(len(used), len(used)))
+    found: IntArray = connected_components(graph, directed=False)[1][at[:, 0]].astype(np.int64)
+    return found

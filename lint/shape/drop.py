@@ -31,5 +31,5 @@ def make(job: Job) -> Shaped:
         without(job.part, gone),
         Promise(volume="any", pieces="fewer", clears=tuple({f.rule for f in job.findings})),
         f"dropped {pieces} stray pieces, {len(drop)} faces",
-        zones=covers(job.survey.get("skin"), shells.label, drop, "a stray piece was here"),
+        zones=covers(job.survey.get("skin"), drop, "a stray piece was here"),
     )

@@ -13,6 +13,7 @@ from lint.shape.compact import covers, without
 from lint.shape.darn import darned, grazes
 from lint.shape.facing import OUTER_SHARE, vector_area
 from lint.shape.patch import Patched, patched, trouble_of
+from lint.shape.triangles import thinned
 from lint.shape.wrap import pitch_for, rewrap_mesh
 from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, NotRun, Part, Promise, Shaped, Touch, Zone
 
@@ -128,7 +129,7 @@ def _crumbs_left_out(old: Part, part: Part) -> tuple[Part, tuple[Zone, ...]]:
     gone = (shells.label >= 0) & small[shells.label]
     if not gone.any():
         return part, ()
-    return without(part, gone), covers(survey.get("skin"), shells.label, np.flatnonzero(gone), "a loose crumb too small to print was here")
+    return without(part, gone), covers(survey.get("skin"), np.flatnonzero(gone), "a loose crumb too small to print was here")
 
 
 def _whole(job: Job, in_mm: bool, why: str) -> Shaped:
@@ -238,17 +239,6 @@ def _zones(patch: Patched) -> tuple[Zone, ...]:
 
 def _near(points: FloatArray, size: float, why: str) -> Zone:
     return Zone.near(why, size, thinned(points, size / 2))
-
-
-def thinned(points: FloatArray, apart: float) -> FloatArray:
-    """One of the points (n, 3) from each cell of a grid `apart` wide."""
-    if not len(points):
-        return points
-    cell = np.floor(points / apart).astype(np.int64)
-    cell -= cell.min(axis=0)
-    span = cell.max(axis=0) + 1
-    _, first = np.unique((cell[:, 0] * span[1] + cell[:, 1]) * span[2] + cell[:, 2], return_index=True)
-    return points[first]
 
 
 def _film(

@@ -67,7 +67,7 @@ def make(job: Job) -> Shaped:
             may_raise=(4, *SEEN_ONLY_NOW) if rim_shows else SEEN_ONLY_NOW,
         ),
         _did(dropped, turned, shut),
-        zones=(*(covers(survey.get("skin"), survey.get("shells").label, emptied, "faces folded flat were here") if len(emptied) else ()),
+        zones=(*(covers(survey.get("skin"), emptied, "faces folded flat were here") if len(emptied) else ()),
                *_where_they_hung(hung)),
     )  # fmt: skip
 

@@ -93,9 +93,10 @@ def _lies_inside(a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray) -> 
 
 
 def spots_on(vertices: FloatArray, faces: IntArray, most: int = 1500) -> tuple[FloatArray, float]:
-    """Points (k, 3) all over some faces, and how far apart they are at most, mm: near enough to hug them, few enough to write down.
+    """Points (k, 3) all over some faces, and how far apart they are at most: near enough to hug them, few enough to write down.
 
-    Balls of that radius round the points cover the faces. The spacing is half a millimetre, or what gives about `most` points.
+    Balls of that radius round the points cover the faces. The spacing is half a millimetre, or what gives about `most` points; but no
+    more than a three-hundredth of the diagonal of `vertices` for the former, since a file whose units nobody knows may be in metres.
     """
     if not len(faces):
         return np.zeros((0, 3)), 0.5
@@ -107,7 +108,8 @@ def spots_on(vertices: FloatArray, faces: IntArray, most: int = 1500) -> tuple[F
     a, b, c = corners.transpose(1, 0, 2)
     double = np.linalg.norm(np.cross(b - a, c - a), axis=1)
     height = double / np.maximum(length, 1e-300)
-    spacing = max(0.5, float(np.sqrt(double.sum() / 2 / most)))
+    diagonal = float(np.linalg.norm(np.ptp(vertices, axis=0)))
+    spacing = max(min(0.5, diagonal / 300), float(np.sqrt(double.sum() / 2 / most)), 1e-300)
     along = np.maximum(np.ceil(length / spacing), 1).astype(np.int64)
     across = np.maximum(np.ceil(1.25 * height / spacing), 1).astype(np.int64)
     each = (along + 1) * across
@@ -118,3 +120,14 @@ def spots_on(vertices: FloatArray, faces: IntArray, most: int = 1500) -> tuple[F
     on_side = a[owner] + u[:, None] * (b - a)[owner]
     spots: FloatArray = on_side + v[:, None] * (c[owner] - on_side)
     return spots, spacing
+
+
+def thinned(points: FloatArray, apart: float) -> FloatArray:
+    """One of the points (n, 3) from each cell of a grid `apart` wide."""
+    if not len(points):
+        return points
+    cell = np.floor(points / apart).astype(np.int64)
+    cell -= cell.min(axis=0)
+    span = cell.max(axis=0) + 1
+    _, first = np.unique((cell[:, 0] * span[1] + cell[:, 1]) * span[2] + cell[:, 2], return_index=True)
+    return points[first]

@@ -10,9 +10,9 @@ from lint.measure import Survey
 from lint.measure.displacement import shared_faces
 from lint.measure.nearest import distance_to_faces
 from lint.measure.overlap import Overlap, owners, union
-from lint.shape.rewrap import measured_move, thinned
+from lint.shape.rewrap import measured_move
 from lint.shape.sturdy import TIPS, grain, stacked, sturdy, used_only
-from lint.shape.triangles import spots_on
+from lint.shape.triangles import spots_on, thinned
 from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Zone
 
 # Skin of the largest shell that another takes in, mm2: less is not worth a word; and the share of its skin from which it is doubtful.

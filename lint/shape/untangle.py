@@ -36,7 +36,7 @@ def make(job: Job) -> Shaped:
     for find, what in ((flaps, "flaps that end in the air"), (walls_across, "walls across the skin"), (inner_walls, "inner walls")):
         gone = find(survey.get("skin"), survey.get("edges"), survey.get("facets"))
         if gone.any() and not gone.all():
-            zones += covers(survey.get("skin"), survey.get("shells").label, np.flatnonzero(gone), what + " were here")
+            zones += covers(survey.get("skin"), np.flatnonzero(gone), what + " were here")
             part = without(part, gone)
             survey = Survey(part)
             said.append(f"dropped {what} ({int(gone.sum())} faces)")
@@ -95,7 +95,7 @@ def _without_beads(part: Part, survey: Survey, before: Survey) -> tuple[Part, Su
     if not bead.any():
         return part, survey, 0, ()
     gone = bead[shells.label]
-    zones = covers(survey.get("skin"), shells.label, np.flatnonzero(gone), "a small piece hung here by a point")
+    zones = covers(survey.get("skin"), np.flatnonzero(gone), "a small piece hung here by a point")
     part = without(part, gone)
     return part, Survey(part), int(bead.sum()), zones
 
