@@ -71,7 +71,7 @@ def make(job: Job) -> Shaped:
 class United:
     """A part whose overlapping shells became one. count: its shells; let_in: mm by which shells that only touched were let into each
     other; most: mm that skin may have moved; zones: the hollows that were filled;
-    taken: skin of the largest shell that lay in others, covered: mm2 of it, doubtful: whether it is a good part of the shell's."""
+    taken: skin that lay in other shells, covered: mm2 of that of the largest, doubtful: whether it is a good part of the shell's."""
 
     part: Part
     count: int
@@ -113,21 +113,23 @@ def united(part: Part, survey: Survey, ready: list[Overlap]) -> United:
     corners = np.vstack(pockets).reshape(-1, 3)
     spots, spacing = spots_on(corners, np.arange(len(corners)).reshape(-1, 3))
     filled = (Zone.near("a pocket of air shut in between the shells, filled", spacing, spots),) if len(corners) else ()
-    inside = [_taken_in(survey, int(g.shells.min()), new, let_in + 2 * short) for g in ready]
+    inside = [_taken_in(survey, g.shells, new, let_in + 2 * short) for g in ready]
     taken = tuple(zone for zone, _ in inside if zone is not None)
     doubtful = any(area > DOUBTFUL * float(shells.area[g.shells.min()]) for (_, area), g in zip(inside, ready, strict=True))
     return United(new, count, let_in, let_in + 2 * short, filled, taken, sum(area for _, area in inside), doubtful)
 
 
-def _taken_in(survey: Survey, shell: int, new: Part, slack: float) -> tuple[Zone | None, float]:
-    """The zone of a shell's skin that the united part has not, and about how many mm2 it is; None and 0 where all is there.
+def _taken_in(survey: Survey, group: IntArray, new: Part, slack: float) -> tuple[Zone | None, float]:
+    """The zone of the skin of shells (s,) that the united part has not, and about how many mm2 the largest, the first, lost; None and 0
+    where all is there. Through a hole since closed, or from below, a maker may have seen even what lay inside.
 
     Asked at spots all over the faces that are not there as they were. What lies between spots and is gone lies at a seam, where skin
     crossed skin: points along the seams are in the zone too.
     """
     skin, shells, crossings = (survey.get(n) for n in ("skin", "shells", "crossings"))
-    faces = skin.faces[shells.label == shell]
-    gone = faces[~shared_faces(skin.vertices, faces, new.vertices, new.faces)[0]]
+    number = np.flatnonzero(np.isin(shells.label, group))
+    number = number[~shared_faces(skin.vertices, skin.faces[number], new.vertices, new.faces)[0]]
+    gone, of_largest = skin.faces[number], shells.label[number] == group.min()
     spots, spacing = spots_on(skin.vertices, gone)
     if not len(spots):
         return None, 0.0
@@ -135,15 +137,16 @@ def _taken_in(survey: Survey, shell: int, new: Part, slack: float) -> tuple[Zone
     thirds = (np.array([[4, 1, 1], [1, 4, 1], [1, 1, 4]]) / 6 @ skin.vertices[gone]).reshape(-1, 3)
     off = (distance_to_faces(thirds, new.vertices, new.faces) > slack + 1e-6).reshape(-1, 3).mean(axis=1)
     corners = skin.vertices[gone]
-    area = float((np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2 * off).sum())
-    rows = ~crossings.within & (shells.label[crossings.pairs] == shell).any(axis=1)
+    size = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2
+    area = float((size * off)[of_largest].sum())
+    rows = ~crossings.within & np.isin(shells.label[crossings.pairs], group).any(axis=1)
     start, end = crossings.start[rows], crossings.end[rows]
     steps = int(np.ceil(2 * float(np.linalg.norm(end - start, axis=1).max(initial=0.0)) / spacing)) + 1
     seams = np.vstack([start + share * (end - start) for share in np.linspace(0.0, 1.0, steps + 1)])
     if not len(spots) and not len(seams):
         return None, 0.0
     points = thinned(np.vstack((spots, seams)), spacing / 4)
-    near = Zone.near("skin of the largest shell that lay inside another, or was cut by it", 1.5 * spacing, points)
+    near = Zone.near("skin that lay inside another shell, or was cut by it", 1.5 * spacing, points)
     return near, area if area > COVERED else 0.0
 
 
