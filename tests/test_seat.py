@@ -408,3 +408,18 @@ def test_a_bowl_that_is_to_lie_the_other_way_is_closed_and_cut_level(cap: float,
     below = np.pi * (40 + cap) ** 2 * (3 * 40 - (40 + cap)) / 3  # of the ball, what the sheet lacks (spherical segment)
     whole = 4 / 3 * np.pi * 40**3
     assert 0.95 * (whole - below) < Survey(shaped.part).get("volume") < whole  # the patch follows the skin, so it bulges
+
+
+def test_a_bowl_with_a_stick_through_its_mouth_is_closed_and_the_stick_cut_clean() -> None:
+    """No patch closes the mouth without cutting the stick: the two are made one skin before the part is cut level."""
+    bowl = dome(40.0, -20.0, level=3)
+    stick = solids.ball(6.0, level=2)
+    stick = (stick[0] * [1, 1, 2.5] + [3.0, 2.0, -24.0], stick[1])
+    part = part_of(np.vstack((bowl[0], stick[0])), np.vstack((bowl[1], stick[1] + len(bowl[0]))), face=(1.0, 0.0, 0.0))
+    job = Job(part, Settings(), (), (), Survey(part), frozenset({"seat", "rewrap"}), True)
+    shaped = seat.make(job)
+    assert "so it was closed first" in shaped.did
+    assert "which rewrap is to cut out" in shaped.did
+    survey = check(part, shaped)
+    assert survey.get("shells").count == 1
+    assert not len(survey.get("crossings").pairs)

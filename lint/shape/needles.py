@@ -12,6 +12,8 @@ from lint.shape.compact import without
 from lint.shape.crossing import crossing_faces
 from lint.terms import BoolArray, FloatArray, IntArray, Part
 
+TRIES = 4  # so often needles are drawn shut anew, without those that made skin cut skin
+
 
 @dataclass(frozen=True)
 class Turned:
@@ -115,13 +117,17 @@ def press_needles(part: Part, least: float) -> tuple[Part, int]:
     held = np.zeros(len(skin.vertices), dtype=bool)
     held[edges.ends[edges.count != 2]] = True
     held[skin.faces[edges.half_edge[::3] < 0]] = True  # where a face has no sides, nobody knows what is around a point
-    work = Collapsible(skin.vertices, skin.faces, least, held)
-    count = sum(work.press(int(face), least) for face in low[short])
-    changed = work.alive & (work.rows != skin.faces).any(axis=1)
-    if not changed.any():
-        return part, 0
-    before = crossing_faces(skin.vertices, skin.faces, changed | ~work.alive).sum()
-    kept = work.rows[work.alive]
-    if crossing_faces(skin.vertices, kept, changed[work.alive]).sum() > before:
-        return part, 0
-    return without(part.with_mesh(skin.vertices, work.rows), ~work.alive), count
+    for _ in range(TRIES):
+        work = Collapsible(skin.vertices, skin.faces, least, held)
+        count = sum(work.press(int(face), least) for face in low[short])
+        changed = work.alive & (work.rows != skin.faces).any(axis=1)
+        if not changed.any():
+            break
+        before = crossing_faces(skin.vertices, skin.faces, changed | ~work.alive)
+        after = np.zeros(len(before), dtype=bool)
+        after[work.alive] = crossing_faces(skin.vertices, work.rows[work.alive], changed[work.alive])
+        worse = after & ~before
+        if not worse.any():
+            return without(part.with_mesh(skin.vertices, work.rows), ~work.alive), count
+        held[skin.faces[worse]] = True
+    return part, 0

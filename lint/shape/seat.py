@@ -8,7 +8,7 @@ import numpy as np
 
 from lint.measure import Survey
 from lint.measure.shells import Shells
-from lint.shape import close
+from lint.shape import close, rewrap
 from lint.shape.carry import Built
 from lint.shape.crop import Plane, cut_along
 from lint.shape.facing import SCRAP_SHARE, asked_up, facing, main_sheet, outer_rim, turn_to_top
@@ -77,15 +77,33 @@ def _declined(reason: Declined) -> Shaped:
 
 def _filled(job: Job) -> Shaped | None:
     """Seated as a closed part after its rims were filled, where no wall can be carried down from them; None where that is no better."""
-    try:
-        shut = close.make(replace(job, findings=(), planned=job.planned - {"seat", "rewrap"}))
-        survey = Survey(shut.part)
-        if not survey.get("edges").closed:
-            return None
-        shaped = _closed(replace(job, part=shut.part, survey=survey, findings=()))
-    except Declined:
-        return None
-    return _then(shut.zones, f"no wall can be carried down from its rim, so it was closed first: {shut.did}; ", shaped)
+    for rough in (False, True) if "rewrap" in job.planned else (False,):
+        try:
+            return _closed_first(job, rough)
+        except Declined:
+            continue
+    return None
+
+
+def _closed_first(job: Job, rough: bool) -> Shaped:
+    """Seated after its rims were filled; rough: with patches through skin that is in the way, and that skin mended. Raises Declined."""
+    job = replace(job, findings=(), planned=job.planned - {"seat"} if rough else job.planned - {"seat", "rewrap"})
+    shut = close.make(job)
+    zones, did, moved, survey = shut.zones, shut.did, 0.0, Survey(shut.part)
+    if rough:
+        shut = rewrap.make(replace(job, part=shut.part, survey=survey))
+        zones, did, survey = (*zones, *shut.zones), f"{did}; {shut.did}", Survey(shut.part)
+        far = rewrap.measured_move(job, shut.part, zones)  # by the skin that could be seen while it was open
+        if far.p99 > rewrap.TRUE_MM:
+            raise Declined("the skin would move")
+        moved = rewrap.MORE * far.max
+    if not survey.get("edges").closed:
+        raise Declined("it does not close")
+    shaped = _then(zones, f"no wall can be carried down from its rim, so it was closed first: {did}; ",
+                   _closed(replace(job, part=shut.part, survey=survey)))  # fmt: skip
+    most, p99 = (float(p or 0.0) + moved for p in (shaped.promise.skin_max, shaped.promise.skin_p99))
+    promise = replace(shaped.promise, skin_max=most, skin_p99=p99, pieces="any")
+    return replace(shaped, promise=promise, cautions=(*shut.cautions, *shaped.cautions))
 
 
 def _then(zones: tuple[Zone, ...], did: str, shaped: Shaped) -> Shaped:
