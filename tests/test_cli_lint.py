@@ -385,7 +385,7 @@ def read(path, facts):
 command.read_part = read
 if __name__ == "__main__":
     from lint.cli import main
-    sys.exit(main(["lint", ".", "--as", "json", "--jobs", sys.argv[1], "--rule", "1", "--deadline", "8"]))
+    sys.exit(main(["lint", ".", "--as", "json", "--jobs", sys.argv[1], "--rule", "1", "--deadline", "6"]))
 """
 
 
@@ -400,7 +400,7 @@ def test_a_part_that_does_not_end_costs_one_part(shelf: Path, jobs: str) -> None
     assert done.returncode == 2, done.stderr
     bad = {p["path"]: p["unreadable"] for p in json.loads(done.stdout)["parts"] if p["unreadable"]}
     assert set(bad) == {"stuck.stl"}
-    assert "not run: it took over 8 s" in bad["stuck.stl"]
+    assert "not run: it took over 6 s" in bad["stuck.stl"]
 
 
 def heavy(count: int) -> bytes:

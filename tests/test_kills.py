@@ -41,7 +41,7 @@ def test_a_loss_would_be_seen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
         _torn(path, data)
 
     monkeypatch.setattr("lint.save.atomic.swap_in", in_place)
-    tally = kills.run("accept, two at once", 16, 1, tmp_path)
+    tally = kills.run("accept, two at once", 8, 1, tmp_path)
     assert tally.failures
 
 
