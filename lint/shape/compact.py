@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from lint.measure.joining import components
 from lint.measure.surface import Skin
 from lint.shape.triangles import spots_on, thinned
 from lint.terms import BoolArray, IntArray, Part, Zone
@@ -26,7 +27,7 @@ def covers(skin: Skin, faces: IntArray, why: str) -> tuple[Zone, ...]:
     Balls of like size share a zone.
     """
     rows = skin.faces[faces]
-    piece = np.unique(_pieces(rows), return_inverse=True)[1]
+    piece = np.unique(hung_together(rows), return_inverse=True)[1]
     corners = skin.vertices[rows]
     count = int(piece.max(initial=-1)) + 1
     least, most = np.full((count, 3), np.inf), np.full((count, 3), -np.inf)
@@ -43,14 +44,9 @@ def covers(skin: Skin, faces: IntArray, why: str) -> tuple[Zone, ...]:
     return tuple(zones)
 
 
-def _pieces(rows: IntArray) -> IntArray:
+def hung_together(rows: IntArray) -> IntArray:
     """(m,) which faces (m, 3) hang together, be it by a point."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     used, at = np.unique(rows, return_inverse=True)
     at = at.reshape(-1, 3)
     one, two = np.concatenate((at[:, 0], at[:, 1])), np.concatenate((at[:, 1], at[:, 2]))
-    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(len(used), len(used)))
-    found: IntArray = connected_components(graph, directed=False)[1][at[:, 0]].astype(np.int64)
-    return found
+    return components(len(used), one, two)[0][at[:, 0]]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.measure import Survey
-from lint.shape.collapse import Collapsible
+from lint.shape.collapse import Collapsible, normals_and_heights
 from lint.shape.compact import without
 from lint.shape.crossing import crossing_faces
 from lint.terms import BoolArray, FloatArray, IntArray, Part
@@ -52,7 +52,7 @@ def turn_needles(part: Part, least: float) -> Turned:
     pa, pb, pc, pd = (skin.vertices[x] for x in (a, b, c, d))
     lookout = np.cross(pa - pc, pd - pc)
     one, two = np.cross(pd - pa, pb - pa), np.cross(pc - pd, pb - pd)
-    lower = np.minimum(_height(pa, pd, pb), _height(pd, pc, pb))
+    lower = np.minimum(*(normals_and_heights(np.stack(three, axis=1))[1] for three in ((pa, pd, pb), (pd, pc, pb))))
     size = len(skin.vertices)
     key = np.minimum(b, d) * size + np.maximum(b, d)
     known = edges.ends[:, 0] * size + edges.ends[:, 1]
@@ -81,12 +81,6 @@ def turn_needles(part: Part, least: float) -> Turned:
     if not changed or gone.all():
         return Turned(part, 0, np.zeros((0, 3, 3)))
     return Turned(without(part.with_mesh(skin.vertices, faces), gone), changed, hung)
-
-
-def _height(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
-    longest = np.sqrt(np.maximum(np.maximum(((a - b) ** 2).sum(axis=1), ((b - c) ** 2).sum(axis=1)), ((c - a) ** 2).sum(axis=1)))
-    height: FloatArray = np.linalg.norm(np.cross(b - a, c - a), axis=1) / np.maximum(longest, 1e-300)
-    return height
 
 
 def _apart(faces: IntArray, key: IntArray, count: int) -> BoolArray:

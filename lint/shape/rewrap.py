@@ -39,6 +39,8 @@ CRUMB = 2.0
 LEFT_OUT = "old skin was left out here, because it bounds no solid"
 ASTRAY = "the new skin keeps less close to the old here"
 
+_Hidden = tuple[BoolArray | None, BoolArray | None]
+
 MENDED = "with its broken skin mended"
 
 fix = Fix(
@@ -153,10 +155,11 @@ def _whole(job: Job, in_mm: bool, why: str) -> Shaped:
         film = _film(skin.vertices[rim.points], vertices, skin.vertices, skin.faces, pitch, rim.length)
         zones.append(_near(film, ZONE * pitch, "where a hole was closed"))
     zones = [z for z in zones if z.points]
-    moved = measured_move(job, part, zones)
+    hidden = _hidden(survey, Survey(part))
+    moved = skin_moved(job.part, part, None, zones, hidden)
     off = _off(part, job.part, tuple(zones))
-    zones += _astray(job, part, zones, TRUE_MM if in_mm else TRUE * diagonal, pitch)
-    rest = measured_move(job, part, zones)
+    zones += _astray(job.part, part, zones, TRUE_MM if in_mm else TRUE * diagonal, pitch, hidden)
+    rest = skin_moved(job.part, part, None, zones, hidden)
     unit = "mm" if in_mm else "file units"
     did = (
         f"wrapped the whole part in new skin on cells of {pitch:.3g} {unit} ({why}): measured, 99 of 100 places of the new skin "
@@ -184,9 +187,9 @@ def apart(pieces: int, part: Part, how: str) -> tuple[str, ...]:
     return (f"{how} the part is in {solids} separate pieces: look whether they should hang together, and whether they do",)
 
 
-def _astray(job: Job, part: Part, zones: Iterable[Zone], true: float, pitch: float) -> list[Zone]:
+def _astray(old: Part, part: Part, zones: Iterable[Zone], true: float, pitch: float, hidden: _Hidden) -> list[Zone]:
     """Zones of what the wrap did not keep to: old skin that it left out, and skin that it laid farther than `true` off the old."""
-    left, laid = gone_astray(job.part, part, zones, true, _hidden(job.survey, Survey(part)))
+    left, laid = gone_astray(old, part, zones, true, hidden)
     far = distance_to_faces(left, part.vertices, part.faces) > pitch if len(left) else np.zeros(0, dtype=bool)
     made = (_near(left[far], pitch, LEFT_OUT), _near(np.vstack((left[~far], laid)), pitch, ASTRAY))
     return [z for z in made if z.points]
@@ -197,7 +200,7 @@ def measured_move(job: Job, part: Part, zones: Iterable[Zone]) -> Moved:
     return skin_moved(job.part, part, None, zones, _hidden(job.survey, Survey(part)))
 
 
-def _hidden(*surveys: Survey) -> tuple[BoolArray | None, BoolArray | None]:
+def _hidden(*surveys: Survey) -> _Hidden:
     hidden: list[BoolArray | None] = []
     for survey in surveys:
         try:

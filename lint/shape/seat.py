@@ -8,6 +8,7 @@ import numpy as np
 
 from lint.measure import Survey
 from lint.measure.shells import Shells
+from lint.mend import carried_zone
 from lint.shape import close, rewrap
 from lint.shape.carry import Built
 from lint.shape.crop import Plane, cut_along
@@ -109,8 +110,7 @@ def _closed_first(job: Job, rough: bool) -> Shaped:
 def _then(zones: tuple[Zone, ...], did: str, shaped: Shaped) -> Shaped:
     """What was shaped after something else was done to the part, told together; zones: of that, before the part was moved."""
     move = shaped.moved if shaped.moved is not None else np.eye(4)
-    before = tuple(Zone.near(z.why, z.size, np.array(z.points) @ move[:3, :3].T + move[:3, 3]) for z in zones)
-    return replace(shaped, zones=(*shaped.zones, *before), did=did + shaped.did)
+    return replace(shaped, zones=(*shaped.zones, *(carried_zone(z, move) for z in zones)), did=did + shaped.did)
 
 
 def _darned(job: Job) -> Shaped | None:

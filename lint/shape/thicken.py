@@ -9,7 +9,7 @@ import numpy as np
 from lint.measure import Survey
 from lint.measure.surface import weld_exact
 from lint.measure.walls import halved
-from lint.shape.rewrap import measured_move
+from lint.shape.rewrap import MORE, measured_move
 from lint.shape.sturdy import TIPS, grain, sturdy, used_only
 from lint.shape.unite import air_pockets, among
 from lint.shape.verify import sound, thin_regions
@@ -55,7 +55,7 @@ def make(job: Job) -> Shaped:
     spots = _sparse(np.vstack(every), thick)
     zone = Zone.near("along the thin wall", 2 * thick, spots)
     beside = measured_move(job, part, (zone,)).max
-    stays = max(1e-3, 2 * grain(job.part.vertices, True), 1.05 * beside)
+    stays = max(1e-3, 2 * grain(job.part.vertices, True), MORE * beside)
     if beside > TIPS:
         raise Declined("the thicker wall would bury skin beside it: draw it thicker by hand")
     fewer = some or bool(left)

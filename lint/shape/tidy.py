@@ -52,9 +52,10 @@ def make(job: Job) -> Shaped:
     if not dropped + turned + shut:
         raise Declined("the worthless faces hold others together and cannot be taken out without opening an edge")
     fault = {f.rule for f in job.findings}
-    left = _left(Survey(part), least)
+    after = Survey(part)
+    left = _left(after, least)
     move = least * (layers + bool(turned))  # a point may be drawn on by each layer
-    was, now = int(job.survey.get("shells").count), int(Survey(part).get("shells").count)
+    was, now = int(job.survey.get("shells").count), int(after.get("shells").count)
     return Shaped(
         part,
         Promise(

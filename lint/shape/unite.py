@@ -10,7 +10,8 @@ from lint.measure import Survey
 from lint.measure.displacement import shared_faces
 from lint.measure.nearest import distance_to_faces
 from lint.measure.overlap import Overlap, owners, union
-from lint.shape.rewrap import measured_move
+from lint.shape.compact import hung_together
+from lint.shape.rewrap import MORE, measured_move
 from lint.shape.sturdy import TIPS, grain, stacked, sturdy, used_only
 from lint.shape.triangles import spots_on, thinned
 from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch, Zone
@@ -54,7 +55,7 @@ def make(job: Job) -> Shaped:
     beside = measured_move(job, made.part, zones).max
     if beside > made.let_in + (TIPS if part.units is not None else 4 * made.most):
         raise Declined(f"united, the shells would move skin by {beside:.3f} mm: rewrap them")
-    stays = max(made.most, 1.05 * beside)
+    stays = max(made.most, MORE * beside)
     fewer = made.count < survey.get("shells").count and not made.let_in
     return Shaped(
         made.part,
@@ -152,12 +153,7 @@ def _taken_in(survey: Survey, group: IntArray, new: Part, slack: float) -> tuple
 
 def air_pockets(vertices: FloatArray, faces: IntArray, known: FloatArray) -> BoolArray:
     """(m,) faces of hollows that came of the union: closed pieces facing in that hold no point (k, 3) of a hollow that was there."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
-    one, two = np.concatenate((faces[:, 0], faces[:, 1])), np.concatenate((faces[:, 1], faces[:, 2]))
-    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(len(vertices),) * 2)
-    piece = np.unique(connected_components(graph, directed=False)[1][faces[:, 0]], return_inverse=True)[1]
+    piece = np.unique(hung_together(faces), return_inverse=True)[1]
     a, b, c = (vertices[faces[:, k]] - vertices[faces[0, 0]] for k in range(3))
     volume = np.bincount(piece, weights=np.einsum("ij,ij->i", a, np.cross(b, c)))
     if len(known):

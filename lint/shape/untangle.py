@@ -6,7 +6,7 @@ import numpy as np
 
 from lint.measure import Survey
 from lint.measure.specks import spans
-from lint.shape.compact import covers, without
+from lint.shape.compact import covers, hung_together, without
 from lint.shape.fans import part_fans
 from lint.shape.flaps import flaps, inner_walls, walls_across
 from lint.shape.rewrap import apart, mended
@@ -102,15 +102,7 @@ def _without_beads(part: Part, survey: Survey, before: Survey) -> tuple[Part, Su
 
 def _hung_together(survey: Survey) -> IntArray:
     """(m,) of the faces that are not worthless: which hang together, be it by a point only."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
-    faces = survey.get("skin").faces[survey.get("shells").label >= 0]
-    one, two = np.concatenate((faces[:, 0], faces[:, 1])), np.concatenate((faces[:, 1], faces[:, 2]))
-    size = int(faces.max(initial=0)) + 1
-    label = connected_components(coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(size, size)), directed=False)[1]
-    found: IntArray = label[faces[:, 0]].astype(np.int64)
-    return found
+    return hung_together(survey.get("skin").faces[survey.get("shells").label >= 0])
 
 
 def _amount(survey: Survey, rule: int) -> tuple[float, ...]:
