@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import time
 from collections.abc import Iterable, Mapping
@@ -12,8 +13,9 @@ import numpy as np
 
 from lint import cores
 from lint.measure import MeasurementFailed, Survey, wants
+from lint.measure.vectors import reach
 from lint.settings import Settings, require
-from lint.terms import Finding, NotRun, Outcome, Part, PartReport, Rule, RuleResult, Weight
+from lint.terms import Finding, FloatArray, NotRun, Outcome, Part, PartReport, Rule, RuleResult, Weight
 from lint.turns import Turns
 
 LARGE = 50_000  # faces from which on threads gain more than they cost
@@ -26,11 +28,13 @@ def examine(
     *,
     shelf: Any = None,
     survey: Survey | None = None,
+    also: Iterable[str] = (),
 ) -> PartReport:
     """Judge one part by the rules given, in order of number. Never raises for what a part is like.
 
     shelf: what the rules that compare parts may ask for (None: they are not run).
-    survey: measurements already taken of this very part, to be shared.
+    survey: measurements already taken of this very part, to be shared. also: those that the caller will ask it for afterwards; where
+    several threads are at work they are taken meanwhile.
     """
     began = time.perf_counter()
     survey = survey or Survey(part)
@@ -45,7 +49,8 @@ def examine(
         return _judge(turns.rules[number], part, settings, survey, shelf, turns.spoke(), unreadable)
 
     threads = cores.count() if len(part.faces) >= LARGE and unreadable is None else 1
-    turns.take_all(judge, threads, alone=lambda rule: "shelf" in wants(rule.function) if rule.function is not None else False)
+    turns.take_all(judge, threads, alone=_looks_about, first=lambda: _take(survey, also))
+    box = _box(part)
     findings = in_order([f for number in sorted(turns.found) for f in turns.found[number]])
     return PartReport(
         part=part,
@@ -55,12 +60,24 @@ def examine(
         seconds=time.perf_counter() - began,
         measured_seconds=dict(survey.seconds),
         unreadable=unreadable,
-        extents=_extents(part),
+        extents=_three(box[1] - box[0]) if box is not None and part.units is not None else None,
         volume=_volume(part, survey),
         faces=len(part.faces),
-        low=_low(part),
+        low=_three(box[0]) if box is not None else None,
         settings=settings,
     )
+
+
+def _looks_about(rule: Rule) -> bool:
+    """Whether a rule looks at the other parts of the shelf."""
+    return rule.function is not None and "shelf" in wants(rule.function)
+
+
+def _take(survey: Survey, names: Iterable[str]) -> None:
+    """Take measurements that need no more than the part; a survey keeps a failure for whoever asks."""
+    for name in names:
+        with contextlib.suppress(NotRun, MemoryError, MeasurementFailed):
+            survey.get(name)
 
 
 def _judge(
@@ -140,13 +157,6 @@ def _past(finding: Finding) -> float:
     return abs(finding.measured - finding.limit) / abs(finding.limit)
 
 
-def _low(part: Part) -> tuple[float, float, float] | None:
-    if not len(part.vertices) or not np.isfinite(part.vertices).all():
-        return None
-    x, y, z = part.vertices.min(axis=0)
-    return (float(x), float(y), float(z))
-
-
 def _volume(part: Part, survey: Survey) -> float | None:
     """The volume, where the shells have been told apart already: nothing is measured for it."""
     shells = survey.taken("shells")
@@ -155,9 +165,14 @@ def _volume(part: Part, survey: Survey) -> float | None:
     return float(shells.volume.sum())
 
 
-def _extents(part: Part) -> tuple[float, float, float] | None:
-    if part.units is None or not len(part.vertices) or not np.isfinite(part.vertices).all():
+def _box(part: Part) -> tuple[FloatArray, FloatArray] | None:
+    """The least and the greatest corner (3,) of all vertices; None where there are none, or where one is no number."""
+    if not len(part.vertices):
         return None
-    used = part.vertices
-    low, high = used.min(axis=0), used.max(axis=0)
-    return (float(high[0] - low[0]), float(high[1] - low[1]), float(high[2] - low[2]))
+    low, high = reach(part.vertices)
+    return (low, high) if np.isfinite(low).all() and np.isfinite(high).all() else None
+
+
+def _three(numbers: FloatArray) -> tuple[float, float, float]:
+    x, y, z = numbers.tolist()
+    return (x, y, z)

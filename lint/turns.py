@@ -40,13 +40,17 @@ class Turns:
         with self._changed:
             return {number for number, found in self.found.items() if found}
 
-    def take_all(self, judge: Callable[[int], Judged], threads: int, alone: Callable[[Rule], bool]) -> None:
-        """Hear every rule that is left, on so many threads. alone: rules that only the calling thread may judge.
+    def take_all(
+        self, judge: Callable[[int], Judged], threads: int, alone: Callable[[Rule], bool], first: Callable[[], None] = lambda: None
+    ) -> None:
+        """Hear every rule that is left, on so many threads. alone: rules that only the calling thread may judge; first: what the second
+        thread, where there is one, does before its first rule.
 
         Raises what `judge` raises, on whichever thread; an interruption is raised at once, and the others end with their rule.
         """
         helpers = [
-            threading.Thread(target=self._help, args=(judge, alone), name=f"judge {k}", daemon=True) for k in range(1, threads)
+            threading.Thread(target=self._help, args=(judge, alone, first if k == 1 else None), name=f"judge {k}", daemon=True)
+            for k in range(1, threads)
         ]
         for helper in helpers:
             helper.start()
@@ -61,8 +65,10 @@ class Turns:
         if self._failure is not None:
             raise self._failure
 
-    def _help(self, judge: Callable[[int], Judged], alone: Callable[[Rule], bool]) -> None:
+    def _help(self, judge: Callable[[int], Judged], alone: Callable[[Rule], bool], first: Callable[[], None] | None) -> None:
         try:
+            if first is not None:
+                first()
             while (number := self._next(lambda rule: not alone(rule), front=False)) is not None:
                 self.ended(number, *judge(number))
         except BaseException as error:

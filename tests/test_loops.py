@@ -224,3 +224,23 @@ def test_new_faces_with_a_coordinate_that_is_no_number_are_refused() -> None:
     vertices[5, 1] = np.nan
     with pytest.raises(ValueError, match="finite corners"):
         loops.hits(vertices, faces, np.ones(len(faces), dtype=bool), 1.0)
+
+
+@pytest.mark.parametrize("mesh", [tangle(21), bumpy(), folded(), solids.box((30, 20, 10), step=2.0)])
+@pytest.mark.parametrize(("scale", "away"), [(1.0, 0.0), (1e-4, 3.0), (1e70, 0.0)])
+def test_powers_are_those_of_the_plain_version(mesh: Mesh, scale: float, away: float, plain: pytest.MonkeyPatch) -> None:
+    whole = part((mesh[0] * scale + away, mesh[1]))
+    one = Survey(whole).get("signature")
+    plain.setenv("BUCKWRIGHT_LOOPS", "")
+    two = Survey(whole).get("signature")
+    np.testing.assert_allclose(one.shape, two.shape, rtol=1e-9, atol=1e-11)
+    np.testing.assert_allclose((one.radius, one.coarse), (two.radius, two.coarse), rtol=1e-12)
+
+
+def test_powers_of_faces_that_are_not_there_are_refused() -> None:
+    points, faces = solids.box((1, 1, 1))
+    for call in (
+        lambda f: loops.middle(points, f, np.zeros(3)), lambda f: loops.powers(points, f, np.zeros(3), 1.0),
+    ):  # fmt: skip
+        with pytest.raises(ValueError, match="points that there are"):
+            call(faces + len(points))

@@ -92,7 +92,8 @@ class Judge:
         rules = self._rules if whole else {n: r for n, r in self._rules.items() if n in before(self._comparing)}
         survey = Survey(bench.part)
         self.shelf.asked = asked = Asked()
-        report = narrowed(examine(bench.part, rules, bench.settings, shelf=self.shelf, survey=survey), self.run.only)
+        also = [pick.measurement for pick in self._picks]
+        report = narrowed(examine(bench.part, rules, bench.settings, shelf=self.shelf, survey=survey, also=also), self.run.only)
         report = drawn_on(replace(report, path=task.path), bench.part, self.run.drawn, len(self.run.parts))
         if not whole:
             report = narrowed(report, self._comparing)

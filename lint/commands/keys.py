@@ -85,15 +85,19 @@ class Keys:
 
     def of_path(self, path: Path, ticket: Path | None, shops: dict[Path, tuple[Path | None, str | None]]) -> str | None:
         """The key of a part as it lies on the disk now; None when something of it cannot be read. shops: remembered by folder."""
-        folder = path.absolute().parent
-        if folder not in shops:
-            found = find_shop(folder)
-            shops[folder] = (found, digest(found) if found is not None else None)
-        shop, shop_told = shops[folder]
+        shop, shop_told = self.shop_of(path, shops)
         told, ticket_told = digest(path), digest(ticket) if ticket is not None else None
         if told is None or (ticket is not None and ticket_told is None) or (shop is not None and shop_told is None):
             return None
         return self._of(path, told, ticket_told, shop_told, shop_name(shop))
+
+    def shop_of(self, path: Path, shops: dict[Path, tuple[Path | None, str | None]]) -> tuple[Path | None, str | None]:
+        """The shop file of a part and its digest, as remembered by folder."""
+        folder = path.absolute().parent
+        if folder not in shops:
+            found = find_shop(folder)
+            shops[folder] = (found, digest(found) if found is not None else None)
+        return shops[folder]
 
     def compared(self, key: str, path: Path) -> str:
         """The key of what the rules that compare parts say of the part at `path`: pairs and copies are known by where they lie."""
@@ -143,6 +147,13 @@ class OnDisk:
             ticket = self._tickets[path] = self._facts_of(path).ticket or find_ticket(path)
             self._now[path] = self.keys.of_path(path, ticket, self._shops)
         return self._now[path]
+
+    def was_read(self, path: Path, key: str) -> None:
+        """A part was read just now, with this key: where it was not looked at before, that was the look."""
+        if path not in self._now:
+            ticket = self._facts_of(path).ticket or find_ticket(path)
+            self.keys.shop_of(path, self._shops)
+            self._tickets[path], self._now[path] = ticket, key
 
     def look(self, paths: Iterable[Path]) -> None:
         """Look at the large ones of these parts side by side."""

@@ -134,6 +134,7 @@ class Known:
             data = kept.compared(judged.report, self._comparing, asked.others, asked.answers, list(judged.read))
             self._store.put(self._on_disk.keys.compared(judged.key, path), data)
             told = told and told + _digest(data)
+        self._on_disk.was_read(path, judged.key)
         if judged.key == self._on_disk.key(path):  # not changed while it was judged
             self.sure[path] = Sure(judged.fetched, judged.read, told)
 

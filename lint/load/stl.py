@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from lint import cores
 from lint.load.raw import Context, Fault, LoadLimits, Raw, Texts, check_count, decoded, shown
 from lint.load.words import Rows, key, plain_text, rows_of
 from lint.terms import IntArray
 
 RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("spare", "<u2")])
 _HEADER = 84
+_LEAST = 200_000  # faces that are worth a thread of their own
 _SOLID, _FACET, _OUTER, _VERTEX, _ENDLOOP, _ENDFACET, _ENDSOLID = range(7)
 _WORDS = (b"solid", b"facet", b"outer", b"vertex", b"endloop", b"endfacet", b"endsolid")
 _PATTERN = np.array([_FACET, _OUTER, _VERTEX, _VERTEX, _VERTEX, _ENDLOOP, _ENDFACET], dtype=np.uint8)
@@ -41,9 +43,15 @@ def _binary(data: bytes, count: int, limits: LoadLimits) -> Raw:
     texts = Texts()
     texts.add("STL header", data[:80].rstrip(b"\0 "))
     corners = np.frombuffer(data, dtype=RECORD, count=count, offset=_HEADER)["corners"]
-    with np.errstate(invalid="ignore"):  # a signalling not-a-number warns when it is widened
-        vertices = corners.reshape(-1, 3).astype(np.float64)
-    return Raw("binary STL", vertices, np.arange(3 * count, dtype=np.int64).reshape(-1, 3), texts=tuple(texts.found))
+    vertices, faces = np.empty((3 * count, 3)), np.empty((count, 3), dtype=np.int64)
+
+    def fill(some: slice) -> None:
+        with np.errstate(invalid="ignore"):  # a signalling not-a-number warns when it is widened
+            vertices.reshape(-1, 3, 3)[some] = corners[some]
+        faces[some] = np.arange(3 * some.start, 3 * some.stop).reshape(-1, 3)
+
+    cores.shared(fill, count, _LEAST)
+    return Raw("binary STL", vertices, faces, texts=tuple(texts.found))
 
 
 def _text(data: bytes, limits: LoadLimits) -> Raw:

@@ -1,5 +1,5 @@
 """Loops in C for what numpy walks through many times over: a tree of boxes for rays, nearest spots and crossings; welding; joining;
-faces that new ones cut.
+faces that new ones cut; sums over a skin.
 
 They are made when the program is installed where a C compiler is at hand (pyproject.toml, `optional`), and nothing depends on them:
 each has a plain version beside its caller in lint/measure that says the same, only slower. BUCKWRIGHT_LOOPS=plain does without them.
@@ -21,7 +21,7 @@ try:
 except ImportError:  # no compiler was there, or another Python
     _compiled = None  # type: ignore[assignment]
 
-ISSUE = 3  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
+ISSUE = 4  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
 _USABLE = getattr(_compiled, "issue", 0) == ISSUE
 
 
@@ -132,6 +132,21 @@ def hits(vertices: FloatArray, faces: IntArray, fresh: BoolArray, fold: float, *
     hit = np.empty(len(faces), dtype=bool)
     _compiled.hits(_rows(vertices), np.ascontiguousarray(faces, dtype=np.int64), np.ascontiguousarray(fresh), fold, first, hit)
     return hit
+
+
+def middle(vertices: FloatArray, faces: IntArray, start: FloatArray) -> tuple[float, FloatArray, float]:
+    """The area of a skin of vertices (n, 3) and faces (m, 3), its middle from `start` (3,) on times the area, and the farthest that a
+    coordinate of a corner reaches from there."""
+    said = np.empty(5)
+    _compiled.middle(_rows(vertices), np.ascontiguousarray(faces, dtype=np.int64), _rows(start), said)
+    return float(said[0]), said[1:4], float(said[4])
+
+
+def powers(vertices: FloatArray, faces: IntArray, middle: FloatArray, scale: float) -> FloatArray:
+    """(22,) sums over a skin of vertices (n, 3) and faces (m, 3) of products of coordinates; see lint/measure/moments.py."""
+    sums = np.empty(22)
+    _compiled.powers(_rows(vertices), np.ascontiguousarray(faces, dtype=np.int64), _rows(middle), scale, sums)
+    return sums
 
 
 def _rows(array: Any) -> FloatArray:

@@ -10,9 +10,10 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define ISSUE 3     /* raised whenever a loop is added or says something else: one built earlier is then not used */
+#define ISSUE 4     /* raised whenever a loop is added or says something else: one built earlier is then not used */
 #define WIDE 4      /* children of a node */
 #define FULL 4
+#define POWERS 22
 #define MOST_FACES ((int64_t)1 << 28)
 
 static inline double dot(const double *a, const double *b)
@@ -92,5 +93,13 @@ int plain_fans(const double *vertices, int64_t n, const int64_t *faces, const do
  * which two faces on one side lie on each other. first: end with the first pair that does. 1 when there is one, 0 for none, -1 when
  * memory runs out. Coordinates must be finite. */
 int faces_hit(const double *vertices, int64_t n, const int64_t *faces, int64_t m, const uint8_t *fresh, double fold, int first, uint8_t *hit);
+
+/* Over faces (m x 3) of a skin: its area and, times the area, its middle, all from `start` on; and the farthest that a coordinate of a
+ * corner reaches from there. */
+void skin_middle(const double *vertices, const int64_t *faces, int64_t m, const double start[3], double sum[4], double *reach);
+
+/* Over faces (m x 3), by area, of coordinates x, y, z from `middle` on times `scale`: the sums of xx xy xz yy yz zz; of xxx xxy xxz xyy
+ * xyz xzz yyy yyz yzz zzz; and of the first six times xx + yy + zz. */
+void skin_powers(const double *vertices, const int64_t *faces, int64_t m, const double middle[3], double scale, double sum[POWERS]);
 
 #endif

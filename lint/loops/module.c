@@ -326,6 +326,46 @@ static PyObject *py_hits(PyObject *self, PyObject *args)
     return found < 0 ? PyErr_NoMemory() : PyBool_FromLong(found);
 }
 
+static PyObject *py_middle(PyObject *self, PyObject *args)
+{
+    PyObject *vertices, *faces, *start, *said;
+    Array in[4];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOO", &vertices, &faces, &start, &said))
+        return NULL;
+    if (take_all((Want[]){{vertices, 'd', 3, 0, "vertices"}, {faces, 'q', 3, 0, "faces"}, {start, 'd', 0, 0, "start"},
+                          {said, 'd', 0, 1, "said"}}, in, 4) < 0)
+        return NULL;
+    if (in[2].rows != 3 || in[3].rows != 5 || !within(in[1].view.buf, 3 * in[1].rows, in[0].rows))
+        return wrong(in, 4, "faces of points that there are, a start and five numbers to fill are wanted");
+    Py_BEGIN_ALLOW_THREADS
+    double *sum = in[3].view.buf;
+    skin_middle(in[0].view.buf, in[1].view.buf, in[1].rows, in[2].view.buf, sum, sum + 4);
+    Py_END_ALLOW_THREADS
+    drop(in, 4);
+    Py_RETURN_NONE;
+}
+
+static PyObject *py_powers(PyObject *self, PyObject *args)
+{
+    PyObject *vertices, *faces, *middle, *sums;
+    double scale;
+    Array in[4];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOdO", &vertices, &faces, &middle, &scale, &sums))
+        return NULL;
+    if (take_all((Want[]){{vertices, 'd', 3, 0, "vertices"}, {faces, 'q', 3, 0, "faces"}, {middle, 'd', 0, 0, "middle"},
+                          {sums, 'd', 0, 1, "sums"}}, in, 4) < 0)
+        return NULL;
+    if (in[2].rows != 3 || in[3].rows != POWERS || !within(in[1].view.buf, 3 * in[1].rows, in[0].rows))
+        return wrong(in, 4, "faces of points that there are, a middle and 22 sums to fill are wanted");
+    Py_BEGIN_ALLOW_THREADS
+    skin_powers(in[0].view.buf, in[1].view.buf, in[1].rows, in[2].view.buf, scale, in[3].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 4);
+    Py_RETURN_NONE;
+}
+
 static PyObject *py_hold(PyObject *self, PyObject *args)
 {
     (void)self;
@@ -333,6 +373,8 @@ static PyObject *py_hold(PyObject *self, PyObject *args)
 #ifdef __GLIBC__
     mallopt(M_MMAP_THRESHOLD, 32 << 20); /* the largest that is taken */
     mallopt(M_TRIM_THRESHOLD, INT_MAX);
+    mallopt(M_TOP_PAD, 64 << 20); /* grown in long steps */
+    mallopt(M_ARENA_MAX, 1);      /* what one thread frees, another takes */
 #endif
     Py_RETURN_NONE;
 }
@@ -348,6 +390,8 @@ static PyMethodDef methods[] = {
     {"folds", py_folds, METH_VARARGS, "folds(normals, centres, neighbours, agree, angle): fills angle"},
     {"plain", py_plain, METH_VARARGS, "plain(vertices, faces, normals, plain): fills plain"},
     {"hits", py_hits, METH_VARARGS, "hits(vertices, faces, fresh, fold, first, hit): fills hit; whether there is one"},
+    {"middle", py_middle, METH_VARARGS, "middle(vertices, faces, start, said): fills area, middle times area, and reach"},
+    {"powers", py_powers, METH_VARARGS, "powers(vertices, faces, middle, scale, sums): fills 22 sums"},
     {"hold", py_hold, METH_NOARGS, "hold(): keep memory that was freed, for the next that is wanted"},
     {NULL, NULL, 0, NULL},
 };

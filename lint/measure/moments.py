@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lint import loops
 from lint.measure import measure
 from lint.terms import FloatArray, IntArray, NotRun, Part
 
@@ -43,25 +44,82 @@ class Moments:
 
 
 def moments_of(vertices: FloatArray, faces: IntArray) -> Moments:
-    """The moments up to the second of vertices (n, 3) and faces (m, 3). Raises NotRun when there is no skin to speak of.
+    """The moments up to the second of vertices (n, 3) and faces (m, 3). Raises NotRun when there is no skin to speak of."""
+    return _moments(_Sums.of(vertices, faces))
 
-    Over a triangle of area A with corners a, b, c and middle m, x x^T integrates to A/12 (a a^T + b b^T + c c^T + 9 m m^T).
-    """
-    if not len(faces) or faces.min() < 0 or faces.max() >= len(vertices):
-        raise NotRun("it holds no usable skin")
-    start = vertices[faces[0, 0]]
-    a, b, c = (vertices[faces[:, i]] - start for i in range(3))
-    with np.errstate(invalid="ignore", over="ignore"):
-        area = np.linalg.norm(np.cross(b - a, c - a), axis=1) / 2
-        total = float(area.sum())
-        if not (np.isfinite(total) and total > 0):
-            raise NotRun("it holds no usable skin")
-        centre = (a + b + c) / 3
-        middle = area @ centre / total
-    second = sum(k * (x - middle).T @ ((x - middle) * area[:, None]) for k, x in ((1, a), (1, b), (1, c), (9, centre))) / (12 * total)
-    spread, axes = np.linalg.eigh(second)
+
+def _moments(sums: _Sums) -> Moments:
+    spread, axes = np.linalg.eigh(_square(sums.powers[:6]))
     square = float(spread.sum())
-    return Moments(total, middle + start, square**0.5, spread[::-1] / square, axes.T[::-1].copy())
+    return Moments(sums.area, sums.middle, square**0.5 / sums.scale, spread[::-1] / square, axes.T[::-1].copy())
+
+
+def _square(six: FloatArray) -> FloatArray:
+    """The symmetric matrix (3, 3) of xx, xy, xz, yy, yz, zz."""
+    xx, xy, xz, yy, yz, zz = six
+    return np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]])
+
+
+@dataclass(frozen=True)
+class _Sums:
+    """area, middle as in Moments. powers: (22,) means over the skin of the products of coordinates x, y, z from the middle on times
+    `scale`, which brings them near one: xx xy xz yy yz zz; xxx xxy xxz xyy xyz xzz yyy yyz yzz zzz; the first six times xx + yy + zz."""
+
+    area: float
+    middle: FloatArray
+    scale: float
+    powers: FloatArray
+
+    @staticmethod
+    def of(vertices: FloatArray, faces: IntArray) -> _Sums:
+        """Those of vertices (n, 3) and faces (m, 3). Raises NotRun when there is no skin to speak of."""
+        if not len(faces) or faces.min() < 0 or faces.max() >= len(vertices):
+            raise NotRun("it holds no usable skin")
+        start = vertices[faces[0, 0]]
+        powers_of = loops.powers if loops.there() else _powers
+        with np.errstate(invalid="ignore", over="ignore"):
+            area, middle, reach = _middle_of(vertices, faces, start)
+            if not (np.isfinite(area) and area > 0 and np.isfinite(middle).all() and 0 < reach < np.inf):
+                raise NotRun("it holds no usable skin")
+            middle = middle / area + start
+            powers = powers_of(vertices, faces, middle, 1 / reach) / (area / reach**2)
+        if not np.isfinite(powers).all():
+            raise NotRun("it holds no usable skin")
+        return _Sums(area, middle, 1 / reach, powers)
+
+
+def _middle_of(vertices: FloatArray, faces: IntArray, start: FloatArray) -> tuple[float, FloatArray, float]:
+    """The area of a skin, its middle from `start` (3,) on times the area, and how far a coordinate reaches from there."""
+    if loops.there():
+        return loops.middle(vertices, faces, start)
+    total, middle, reach = 0.0, np.zeros(3), 0.0
+    for low in range(0, len(faces), _CHUNK):
+        corners = vertices[faces[low : low + _CHUNK]] - start
+        area = _areas(corners)
+        total += float(area.sum())
+        middle += area @ (corners.sum(axis=1) / 3)
+        reach = max(reach, float(np.abs(corners).max()))
+    return total, middle, reach
+
+
+def _powers(vertices: FloatArray, faces: IntArray, middle: FloatArray, scale: float) -> FloatArray:
+    """The sums (22,) by area of what `_Sums` says, from `middle` (3,) on times `scale`."""
+    gram = np.zeros((9, 9))
+    for low in range(0, len(faces), _CHUNK):
+        corners = (vertices[faces[low : low + _CHUNK]] - middle) * scale
+        area = _areas(corners)
+        for weight, share in _NODES:
+            x = np.einsum("nij,i->nj", corners, share)
+            terms = np.column_stack((x, *(x[:, i] * x[:, j] for i, j in _PAIRS)))
+            gram += weight * (terms.T @ (terms * area[:, None]))
+    second = [gram[i, j] for i, j in _PAIRS]
+    third = [gram[i, 3 + k] for i in range(3) for k, pair in enumerate(_PAIRS) if pair[0] >= i]
+    squares = [3 + k for k, (i, j) in enumerate(_PAIRS) if i == j]
+    return np.array([*second, *third, *(gram[3 + k, squares].sum() for k in range(6))])
+
+
+def _areas(corners: FloatArray) -> FloatArray:
+    return np.asarray(np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2)
 
 
 @dataclass(frozen=True)
@@ -89,22 +147,13 @@ def signature(part: Part) -> Signature:
     the matrix of x x^T |x|^2: all relative to the radius, and all lengths or principal values, which a mirror does not change and
     which a small change of the skin changes little.
     """
-    known = moments_of(part.vertices, part.faces)
-    gram = np.zeros((9, 9))
-    for low in range(0, len(part.faces), _CHUNK):
-        corners = (part.vertices[part.faces[low : low + _CHUNK]] - known.middle) / known.radius
-        area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2
-        for weight, share in _NODES:
-            x = np.einsum("nij,i->nj", corners, share)
-            terms = np.column_stack((x, *(x[:, i] * x[:, j] for i, j in _PAIRS)))
-            gram += weight * (terms.T @ (terms * area[:, None]))
-    gram *= known.radius**2 / known.area
-    third = np.zeros((3, 3, 3))
-    fourth = np.zeros((3, 3))
-    squares = [3 + k for k, (i, j) in enumerate(_PAIRS) if i == j]
-    for k, (i, j) in enumerate(_PAIRS):
-        third[:, i, j] = third[:, j, i] = gram[:3, 3 + k]
-        fourth[i, j] = fourth[j, i] = gram[3 + k, squares].sum()
+    sums = _Sums.of(part.vertices, part.faces)
+    known = _moments(sums)
+    powers = sums.powers / (sums.scale * known.radius) ** np.repeat((2, 3, 4), (6, 10, 6))
+    xxx, xxy, xxz, xyy, xyz, xzz, yyy, yyz, yzz, zzz = powers[6:16]
+    third = np.array([[[xxx, xxy, xxz], [xxy, xyy, xyz], [xxz, xyz, xzz]], [[xxy, xyy, xyz], [xyy, yyy, yyz], [xyz, yyz, yzz]],
+                      [[xxz, xyz, xzz], [xyz, yyz, yzz], [xzz, yzz, zzz]]])  # fmt: skip
+    fourth = _square(powers[16:])
     shape = np.array([
         known.area / known.radius**2 / 100,  # a small weight: rounding roughens a skin and so adds to its area, but to little else
         *known.spread[:2],
@@ -115,7 +164,7 @@ def signature(part: Part) -> Signature:
     return Signature(
         shape=shape,
         radius=known.radius,
-        coarse=float(np.abs(part.vertices[part.faces].reshape(-1, 3)).max()) * 2.0**-23,
+        coarse=_middle_of(part.vertices, part.faces, np.zeros(3))[2] * 2.0**-23,
         sha256=part.source.sha256,
         side=part.ticket.part.side,
         pair=part.ticket.part.pair,

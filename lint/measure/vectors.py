@@ -12,6 +12,8 @@ import numpy as np
 
 from lint.terms import FloatArray, IntArray
 
+_ABREAST = 256  # rows compared side by side
+
 Three = tuple[FloatArray, FloatArray, FloatArray]
 
 
@@ -35,6 +37,17 @@ def picked(vectors: Three, index: IntArray) -> Three:
 def taken(rows: FloatArray, index: IntArray) -> Three:
     """Some of the rows (k, 3) as three arrays, without making columns of all of them: for few, and where memory is short."""
     return columns(np.take(rows, index, axis=0))
+
+
+def reach(rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The least and the greatest corner (3,) of rows (k, 3), at least one of them; not a number where some of a column is none."""
+    rows = np.ascontiguousarray(rows)
+    abreast = rows[: len(rows) // _ABREAST * _ABREAST].reshape(-1, 3 * _ABREAST)  # long steps where a row would be three short ones
+    rest = rows[len(abreast) * _ABREAST :]
+    if not len(abreast):
+        return rest.min(axis=0), rest.max(axis=0)
+    low, high = abreast.min(axis=0).reshape(-1, 3), abreast.max(axis=0).reshape(-1, 3)
+    return np.vstack((low, rest)).min(axis=0), np.vstack((high, rest)).max(axis=0)
 
 
 def minus(a: Three, b: Three) -> Three:
