@@ -15,7 +15,7 @@ from lint.measure import Survey, crossings
 from lint.measure.boxes import overlapping
 from lint.measure.edges import _in_order
 from lint.measure.nearest import distance_to_faces
-from lint.measure.surface import weld_exact
+from lint.measure.surface import longest_squares, weld_exact
 from lint.shape.crossing import any_crosses, crossing_faces
 from tests.meshes import part
 
@@ -49,6 +49,17 @@ def folded() -> Mesh:
     """A bumpy ball whose points are shaken so much that it passes through itself everywhere."""
     points, faces = bumpy()
     return points + np.random.default_rng(5).normal(0, 0.9, points.shape), faces
+
+
+def twice_round() -> Mesh:
+    """A closed skin round an axis whose sides go about it twice, so that those at its tip, seen from above, take up two turns."""
+    turn = 4 * np.pi * np.arange(9) / 9
+    wide = np.where(np.arange(9) % 2 == 0, 9.0, 10.0)
+    ring = 1 + np.arange(9)
+    points = np.vstack(([[0, 0, 4]], np.stack((wide * np.cos(turn), wide * np.sin(turn), 0 * turn), axis=1), [[0, 0, -4]]))
+    after = np.roll(ring, -1)
+    faces = [np.stack((np.zeros(9, dtype=np.int64), ring, after), axis=1), np.stack((np.full(9, 10), after, ring), axis=1)]
+    return points, np.vstack(faces)
 
 
 @pytest.mark.parametrize("mesh", [tangle(1), bumpy(), folded(), solids.box((30, 20, 10), step=2.0)])
@@ -158,7 +169,7 @@ def test_components_are_those_of_scipy(links: int) -> None:
 
 
 def test_folds_and_plain_fans_are_those_of_numpy(plain: pytest.MonkeyPatch) -> None:
-    for mesh in (bumpy(), folded()):
+    for mesh in (bumpy(), folded(), tangle(3), twice_round(), (bumpy()[0], bumpy()[1][50:])):
         survey = Survey(part(mesh))
         skin, facets, edges = (survey.get(name) for name in ("skin", "facets", "edges"))
         from lint.measure.facet_size import _bend
@@ -166,7 +177,28 @@ def test_folds_and_plain_fans_are_those_of_numpy(plain: pytest.MonkeyPatch) -> N
         plain.setenv("BUCKWRIGHT_LOOPS", "plain")
         angle, fans = _bend(facets, edges), crossings._fans_plain(skin, facets, skin.vertices)
         np.testing.assert_allclose(loops.folds(facets.normal, facets.centre, edges.neighbours, edges.agree), angle, atol=1e-11)
-        np.testing.assert_array_equal(loops.plain_fans(skin.vertices, skin.faces, facets.normal), fans)
+        closed = crossings._closed(edges, len(skin.vertices))
+        for known in (closed, np.zeros_like(closed)):
+            np.testing.assert_array_equal(loops.plain_fans(skin.vertices, skin.faces, facets.normal, known), fans)
+
+
+def test_a_point_that_its_faces_go_round_twice_is_not_plain() -> None:
+    survey = Survey(part(twice_round()))
+    skin, facets, edges = (survey.get(name) for name in ("skin", "facets", "edges"))
+    assert edges.closed
+    assert not loops.plain_fans(skin.vertices, skin.faces, facets.normal, crossings._closed(edges, len(skin.vertices)))[0]
+
+
+def test_facets_and_longest_sides_are_those_of_numpy(plain: pytest.MonkeyPatch) -> None:
+    for points, faces in (bumpy(), tangle(4)):
+        survey = Survey(part((points, faces)))
+        skin = survey.get("skin")
+        ours = loops.facets(skin.vertices, skin.faces), loops.sides(skin.vertices, skin.faces)
+        plain.setenv("BUCKWRIGHT_LOOPS", "plain")
+        numpys = survey.get("facets")
+        for one, two in zip(ours[0], (numpys.normal, numpys.area, numpys.centre), strict=True):
+            np.testing.assert_array_equal(one, two)
+        np.testing.assert_array_equal(ours[1], longest_squares(skin.vertices, skin.faces))
 
 
 @pytest.mark.parametrize("faces", [0, 1, 40, 3000])

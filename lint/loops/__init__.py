@@ -21,7 +21,7 @@ try:
 except ImportError:  # no compiler was there, or another Python
     _compiled = None  # type: ignore[assignment]
 
-ISSUE = 4  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
+ISSUE = 5  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
 _USABLE = getattr(_compiled, "issue", 0) == ISSUE
 
 
@@ -116,10 +116,27 @@ def folds(normal: FloatArray, centre: FloatArray, neighbours: IntArray, agree: B
     return angle
 
 
-def plain_fans(vertices: FloatArray, faces: IntArray, normal: FloatArray) -> BoolArray:
-    """(n,) vertices (n, 3) whose faces (m, 3), seen along their mean normal, all face the viewer and take up a full turn at most."""
+def facets(vertices: FloatArray, faces: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Unit normal (m, 3), zero where there is no area, area (m,) and centre (m, 3) of faces (m, 3) of vertices (n, 3)."""
+    normal, area, centre = np.empty((len(faces), 3)), np.empty(len(faces)), np.empty((len(faces), 3))
+    _compiled.facets(_rows(vertices), np.ascontiguousarray(faces, dtype=np.int64), normal, area, centre)
+    return normal, area, centre
+
+
+def sides(vertices: FloatArray, faces: IntArray) -> FloatArray:
+    """(m,) the square of the longest side of each face (m, 3) of vertices (n, 3)."""
+    square = np.empty(len(faces))
+    _compiled.sides(_rows(vertices), np.ascontiguousarray(faces, dtype=np.int64), square)
+    return square
+
+
+def plain_fans(vertices: FloatArray, faces: IntArray, normal: FloatArray, closed: BoolArray) -> BoolArray:
+    """(n,) vertices (n, 3) whose faces (m, 3), seen along their mean normal, all face the viewer and take up a full turn at most.
+
+    closed: (n,) whether every edge at the vertex has two faces that agree; of those whole turns are counted, without angles.
+    """
     plain = np.empty(len(vertices), dtype=bool)
-    _compiled.plain(_rows(vertices), np.ascontiguousarray(faces, dtype=np.int64), _rows(normal), plain)
+    _compiled.plain(_rows(vertices), np.ascontiguousarray(faces, dtype=np.int64), _rows(normal), np.ascontiguousarray(closed), plain)
     return plain
 
 

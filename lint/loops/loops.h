@@ -1,7 +1,7 @@
 /* The compiled loops: what numpy would have to walk through many times over, walked through once.
  *
- * Plain C without Python: every function works on arrays that the caller holds, and keeps no state. module.c is the only file that
- * knows Python. Sums are made in the order in which numpy makes them in the plain versions (lint/measure), and the compiler is told
+ * Plain C without Python: every function works on arrays that the caller holds, and keeps no state. Only module.c and faces_module.c
+ * know Python. Sums are made in the order in which numpy makes them in the plain versions (lint/measure), and the compiler is told
  * not to fuse a product with a sum, so that both say the same.
  */
 #ifndef BUCKWRIGHT_LOOPS_H
@@ -10,7 +10,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define ISSUE 4     /* raised whenever a loop is added or says something else: one built earlier is then not used */
+#define ISSUE 5     /* raised whenever a loop is added or says something else: one built earlier is then not used */
 #define WIDE 4      /* children of a node */
 #define FULL 4
 #define POWERS 22
@@ -82,12 +82,19 @@ int64_t order_half_edges(const int64_t *faces, int64_t m, int64_t n, int64_t *or
 /* The component of each of n nodes joined by k links, numbered as their first nodes come. The count, -1 when memory runs out. */
 int64_t join_nodes(int64_t n, const int64_t *one, const int64_t *two, int64_t k, int64_t *label);
 
+/* Unit normal (m x 3, zero where there is no area), area (m) and centre (m x 3) of faces (m x 3) of points. */
+void face_facts(const double *vertices, const int64_t *faces, int64_t m, double *normal, double *area, double *centre);
+
+/* The square (m) of the longest side of each face. */
+void longest_squares(const double *vertices, const int64_t *faces, int64_t m, double *square);
+
 /* Degrees between the normals of k pairs of faces (k x 2), above zero where the edge is convex, 180 where the two do not agree. */
 void fold_angles(const double *normal, const double *centre, const int64_t *neighbours, const uint8_t *agree, int64_t k, double *angle);
 
-/* Marks (n) of points whose faces, seen along their mean normal, all face the viewer and take up no more than a full turn. 0, or -1
- * when memory runs out. */
-int plain_fans(const double *vertices, int64_t n, const int64_t *faces, const double *normal, int64_t m, uint8_t *plain);
+/* Marks (n) of points whose faces, seen along their mean normal, all face the viewer and take up no more than a full turn. closed (n):
+ * every edge at the point has two faces that agree. 0, or -1 when memory runs out. */
+int plain_fans(const double *vertices, int64_t n, const int64_t *faces, const double *normal, int64_t m, const uint8_t *closed,
+               uint8_t *plain);
 
 /* Marks (m) of faces (m x 3 of n points) that cross or touch another, of pairs of which one at least is fresh (m). fold: cosine beyond
  * which two faces on one side lie on each other. first: end with the first pair that does. 1 when there is one, 0 for none, -1 when

@@ -1,8 +1,5 @@
-/* The one file that knows Python: arrays come in by the buffer protocol, and the lock of the interpreter is let go while loops run.
- * Only the stable interface is used, so one build serves every later Python. */
-#define Py_LIMITED_API 0x030B0000
-#define PY_SSIZE_T_CLEAN
-#include <Python.h>
+/* What Python may ask for, and the loops over trees, points and half-edges; those over faces are in faces_module.c. */
+#include "arrays.h"
 
 #include <limits.h>
 #include <stdlib.h>
@@ -13,69 +10,6 @@
 #include "loops.h"
 
 static const char *NAME = "lint.loops.tree";
-
-/* An array in one piece of memory, rows x columns (columns 0: one number a row); kind: its numbers, as in the module struct. */
-typedef struct {
-    Py_buffer view;
-    int64_t rows;
-} Array;
-
-static int take(PyObject *from, Array *to, char kind, int columns, int writable, const char *name)
-{
-    if (PyObject_GetBuffer(from, &to->view, PyBUF_FORMAT | PyBUF_C_CONTIGUOUS | (writable ? PyBUF_WRITABLE : 0)) < 0)
-        return -1;
-    const char *format = to->view.format ? to->view.format : "B";
-    int whole = kind == 'q' && (*format == 'q' || *format == 'l') && to->view.itemsize == 8;
-    int plain = kind == '?' && (*format == '?' || *format == 'B') && to->view.itemsize == 1;
-    int good = whole || plain || (kind == 'd' && *format == 'd');
-    good = good && to->view.ndim == (columns ? 2 : 1) && (!columns || to->view.shape[1] == columns);
-    if (!good) {
-        PyBuffer_Release(&to->view);
-        PyErr_Format(PyExc_TypeError, "%s: an array of another shape or of other numbers is wanted", name);
-        return -1;
-    }
-    to->rows = to->view.shape[0];
-    return 0;
-}
-
-static void drop(Array *some, int count)
-{
-    for (int k = 0; k < count; k++)
-        PyBuffer_Release(&some[k].view);
-}
-
-typedef struct {
-    PyObject *from;
-    char kind;
-    int columns, writable;
-    const char *name;
-} Want;
-
-/* All the arrays or none. */
-static int take_all(const Want *want, Array *to, int count)
-{
-    for (int k = 0; k < count; k++)
-        if (take(want[k].from, to + k, want[k].kind, want[k].columns, want[k].writable, want[k].name) < 0) {
-            drop(to, k);
-            return -1;
-        }
-    return 0;
-}
-
-static PyObject *wrong(Array *some, int count, const char *why)
-{
-    drop(some, count);
-    PyErr_SetString(PyExc_ValueError, why);
-    return NULL;
-}
-
-static int within(const int64_t *number, int64_t count, int64_t below)
-{
-    for (int64_t i = 0; i < count; i++)
-        if (number[i] < 0 || number[i] >= below)
-            return 0;
-    return 1;
-}
 
 /* Whether the points that are named are neither infinite nor no number. */
 static int all_finite(const double *point, const int64_t *number, int64_t count)
@@ -259,49 +193,6 @@ static PyObject *py_join(PyObject *self, PyObject *args)
     return PyLong_FromLongLong(count);
 }
 
-static PyObject *py_folds(PyObject *self, PyObject *args)
-{
-    PyObject *normal, *centre, *neighbours, *agree, *angle;
-    Array in[5];
-    (void)self;
-    if (!PyArg_ParseTuple(args, "OOOOO", &normal, &centre, &neighbours, &agree, &angle))
-        return NULL;
-    if (take_all((Want[]){{normal, 'd', 3, 0, "normals"}, {centre, 'd', 3, 0, "centres"}, {neighbours, 'q', 2, 0, "neighbours"},
-                          {agree, '?', 0, 0, "agree"}, {angle, 'd', 0, 1, "angle"}}, in, 5) < 0)
-        return NULL;
-    int64_t k = in[2].rows;
-    if (in[1].rows != in[0].rows || in[3].rows != k || in[4].rows != k || !within(in[2].view.buf, 2 * k, in[0].rows))
-        return wrong(in, 5, "pairs of faces that there are, with a mark and an angle each, are wanted");
-    Py_BEGIN_ALLOW_THREADS
-    fold_angles(in[0].view.buf, in[1].view.buf, in[2].view.buf, in[3].view.buf, k, in[4].view.buf);
-    Py_END_ALLOW_THREADS
-    drop(in, 5);
-    Py_RETURN_NONE;
-}
-
-static PyObject *py_plain(PyObject *self, PyObject *args)
-{
-    PyObject *vertices, *faces, *normal, *plain;
-    Array in[4];
-    (void)self;
-    if (!PyArg_ParseTuple(args, "OOOO", &vertices, &faces, &normal, &plain))
-        return NULL;
-    if (take_all((Want[]){{vertices, 'd', 3, 0, "vertices"}, {faces, 'q', 3, 0, "faces"}, {normal, 'd', 3, 0, "normals"},
-                          {plain, '?', 0, 1, "plain"}}, in, 4) < 0)
-        return NULL;
-    int64_t n = in[0].rows, m = in[1].rows;
-    if (in[3].rows != n || in[2].rows != m || !within(in[1].view.buf, 3 * m, n))
-        return wrong(in, 4, "faces of points that there are, a normal a face and a mark a point are wanted");
-    int failed;
-    Py_BEGIN_ALLOW_THREADS
-    failed = plain_fans(in[0].view.buf, n, in[1].view.buf, in[2].view.buf, m, in[3].view.buf);
-    Py_END_ALLOW_THREADS
-    drop(in, 4);
-    if (failed)
-        return PyErr_NoMemory();
-    Py_RETURN_NONE;
-}
-
 static PyObject *py_hits(PyObject *self, PyObject *args)
 {
     PyObject *vertices, *faces, *fresh, *hit;
@@ -387,8 +278,10 @@ static PyMethodDef methods[] = {
     {"weld", py_weld, METH_VARARGS, "weld(rows, number, row): fills both; how many distinct rows there are"},
     {"halves", py_halves, METH_VARARGS, "halves(faces, points, order, first): fills both; how many half-edges there are"},
     {"join", py_join, METH_VARARGS, "join(one, two, label): fills label; how many components there are"},
+    {"facets", py_facets, METH_VARARGS, "facets(vertices, faces, normal, area, centre): fills the three"},
+    {"sides", py_sides, METH_VARARGS, "sides(vertices, faces, square): fills square"},
     {"folds", py_folds, METH_VARARGS, "folds(normals, centres, neighbours, agree, angle): fills angle"},
-    {"plain", py_plain, METH_VARARGS, "plain(vertices, faces, normals, plain): fills plain"},
+    {"plain", py_plain, METH_VARARGS, "plain(vertices, faces, normals, closed, plain): fills plain"},
     {"hits", py_hits, METH_VARARGS, "hits(vertices, faces, fresh, fold, first, hit): fills hit; whether there is one"},
     {"middle", py_middle, METH_VARARGS, "middle(vertices, faces, start, said): fills area, middle times area, and reach"},
     {"powers", py_powers, METH_VARARGS, "powers(vertices, faces, middle, scale, sums): fills 22 sums"},

@@ -16,7 +16,7 @@ from lint.measure import measure
 from lint.measure.boxes import along_curve, morton
 from lint.measure.edges import Edges
 from lint.measure.shells import Shells
-from lint.measure.surface import Extent, Faces, Skin
+from lint.measure.surface import Extent, Faces, Skin, longest_squares
 from lint.measure.through_edges import passing
 from lint.measure.vectors import Three, columns, cross, dot, length, minus, picked
 from lint.terms import BoolArray, FloatArray, IntArray, Part
@@ -93,7 +93,7 @@ def crossings_deeper(
     seams = np.zeros((0, 2, 3))
     if sum(len(owner) for owner, _ in touching):
         owner, face = np.concatenate([t[0] for t in touching]), np.concatenate([t[1] for t in touching])
-        a, b, depth, seams = passing(points[skin.faces], facets.normal, edges, owner, face, tolerance)
+        a, b, depth, seams = passing(points, skin.faces, facets.normal, edges, owner, face, tolerance)
         found.append((a, b, depth, np.zeros(len(a), dtype=bool)))
     if not sum(len(f[0]) for f in found):
         none, nowhere, no = np.zeros(0), np.zeros((0, 3)), np.zeros(0, dtype=bool)
@@ -115,7 +115,7 @@ def _by_tree(
 ) -> Iterator[_Four]:
     """What `_pairs` yields, all at once, by the compiled loops."""
     simple = np.asarray(np.take(plain, skin.faces).all(axis=1))
-    across, lying, on_one, on_two = tree.pairs(facets.normal, _usable(skin, facets, columns(points)), simple, tolerance, FLAT)
+    across, lying, on_one, on_two = tree.pairs(facets.normal, _usable(skin, facets, points), simple, tolerance, FLAT)
     yield across, lying, on_one, on_two
 
 
@@ -132,14 +132,9 @@ def _pairs(skin: Skin, facets: Faces, points: FloatArray, plain: BoolArray, tole
         yield across, lying, on_one, on_two
 
 
-def _usable(skin: Skin, facets: Faces, point: Three) -> BoolArray:
+def _usable(skin: Skin, facets: Faces, points: FloatArray) -> BoolArray:
     """(m,) faces that are not as good as a line."""
-    at = [picked(point, np.ascontiguousarray(skin.faces[:, k])) for k in range(3)]
-    longest = np.zeros(len(skin.faces))
-    for k in range(3):
-        side = minus(at[k], at[k - 2])
-        np.maximum(longest, dot(side, side), out=longest)
-    return np.asarray(facets.area > 1e-12 * longest)
+    return np.asarray(facets.area > 1e-12 * longest_squares(points, skin.faces))
 
 
 @dataclass(frozen=True)
@@ -170,7 +165,7 @@ def _along_curve(skin: Skin, facets: Faces, points: FloatArray, plain: BoolArray
     point = columns(points)
     corner = [np.ascontiguousarray(skin.faces[:, k]) for k in range(3)]
     at = [picked(point, of) for of in corner]
-    usable = np.flatnonzero(_usable(skin, facets, point))
+    usable = np.flatnonzero(_usable(skin, facets, points))
     if not len(usable):
         none = np.zeros(0)
         return _Sorted(usable, [usable] * 3, [(none, none, none)] * 3, (none, none, none), none, none > 0)
@@ -188,10 +183,21 @@ def _plain_points(skin: Skin, edges: Edges, facets: Faces, points: FloatArray, p
 
     True when they form one fan, all face the viewer, and their angles as seen do not add up to more than a full turn.
     """
-    plain = loops.plain_fans(points, skin.faces, facets.normal) if loops.there() else _fans_plain(skin, facets, points)
+    if loops.there():
+        plain = loops.plain_fans(points, skin.faces, facets.normal, _closed(edges, len(points)))
+    else:
+        plain = _fans_plain(skin, facets, points)
     plain[pinched] = False
     plain[edges.ends[edges.crowded].reshape(-1)] = False
     return plain
+
+
+def _closed(edges: Edges, count: int) -> BoolArray:
+    """(n,) points at which every edge has two faces that agree."""
+    closed = np.ones(count, dtype=bool)
+    closed[edges.ends[edges.count != 2].reshape(-1)] = False
+    closed[edges.ends[edges.neighbour_edge[~edges.agree]].reshape(-1)] = False
+    return closed
 
 
 def _fans_plain(skin: Skin, facets: Faces, points: FloatArray) -> BoolArray:

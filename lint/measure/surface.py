@@ -123,6 +123,8 @@ class Faces:
 @measure
 def facets(skin: Skin) -> Faces:
     """Unit normal, area and centre of every face, by the cross product of two sides."""
+    if loops.there():
+        return Faces(*loops.facets(skin.vertices, skin.faces))
     point = columns(skin.vertices)
     a, b, c = (picked(point, np.ascontiguousarray(skin.faces[:, i])) for i in range(3))
     across = cross(minus(b, a), minus(c, a))
@@ -147,13 +149,21 @@ class Extent:
 @measure
 def longest(skin: Skin) -> FloatArray:
     """(m,) the longest side of each face, mm."""
-    point = columns(skin.vertices)
-    corner = [picked(point, np.ascontiguousarray(skin.faces[:, i])) for i in range(3)]
-    square = np.zeros(len(skin.faces))
+    square = longest_squares(skin.vertices, skin.faces)
+    return np.asarray(np.sqrt(square, out=square))
+
+
+def longest_squares(points: FloatArray, faces: IntArray) -> FloatArray:
+    """(m,) the square of the longest side of each face (m, 3) of points (n, 3)."""
+    if loops.there():
+        return loops.sides(points, faces)
+    point = columns(points)
+    corner = [picked(point, np.ascontiguousarray(faces[:, i])) for i in range(3)]
+    square = np.zeros(len(faces))
     for i in range(3):
         side = minus(corner[i], corner[i - 1])
         np.maximum(square, dot(side, side), out=square)
-    return np.asarray(np.sqrt(square))
+    return square
 
 
 @measure

@@ -13,22 +13,22 @@ from lint.terms import BoolArray, FloatArray, IntArray
 
 
 def passing(
-    corners: FloatArray, normal: FloatArray, edges: Edges, owner: IntArray, face: IntArray, tolerance: float
+    points: FloatArray, faces: IntArray, normal: FloatArray, edges: Edges, owner: IntArray, face: IntArray, tolerance: float
 ) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
     """Faces (k,) and (k,) that cross along an edge of the first, each crossing once, how deep (k,), mm, and from where to where (k, 2, 3).
 
-    corners: (m, 3, 3); normal: (m, 3); owner, face: (n,) pairs in which two corners of `owner` lie in the plane of `face`
+    points: (n, 3); faces, normal: (m, 3); owner, face: (n,) pairs in which two corners of `owner` lie in the plane of `face`
     within `tolerance`, mm, and the third does not. An edge with other than two faces is left to the rules of edges.
     """
-    height = np.einsum("kij,kj->ki", corners[owner] - corners[face, :1], normal[face])
+    height = np.einsum("kij,kj->ki", points[faces[owner]] - points[faces[face, :1]], normal[face])
     half = 3 * owner + (np.abs(height).argmax(axis=1) + 1) % 3
-    start, end = corners[half // 3, half % 3], corners[half // 3, (half % 3 + 1) % 3]
-    seam, aside, side = _within(start, end, corners[face], normal[face])
+    start, end = points[faces[half // 3, half % 3]], points[faces[half // 3, (half % 3 + 1) % 3]]
+    seam, aside, side = _within(start, end, points[faces[face]], normal[face])
     span = np.linalg.norm(seam[:, 1] - seam[:, 0], axis=1)
     keep = _of_two(edges, half) & (span > tolerance)
     half, face, side, start, aside, seam = half[keep], face[keep], side[keep], start[keep], aside[keep], seam[keep]
     along = (seam[:, 1] - seam[:, 0]) / span[keep, None]
-    here, there = _tip(corners, half, start, along), _tip(corners, _across(edges, half), start, along)
+    here, there = _tip(points, faces, half, start, along), _tip(points, faces, _across(edges, half), start, along)
 
     # The edge lies in the middle of the face: its own two faces stand on opposite sides of it.
     rise, fall = np.einsum("ij,ij->i", here, normal[face]), np.einsum("ij,ij->i", there, normal[face])
@@ -37,7 +37,7 @@ def passing(
     # It lies along an edge of the face: about that line the four faces take turns.
     mate = 3 * face + side
     shared = np.flatnonzero((aside <= tolerance) & _of_two(edges, mate))
-    sheet = [_tip(corners, h, start[shared], along[shared]) for h in (mate[shared], _across(edges, mate[shared]))]
+    sheet = [_tip(points, faces, h, start[shared], along[shared]) for h in (mate[shared], _across(edges, mate[shared]))]
     depth[shared] = _taking_turns(here[shared], there[shared], sheet[0], sheet[1], along[shared])
     crosses[shared] = depth[shared] > tolerance
 
@@ -46,7 +46,7 @@ def passing(
     one = np.minimum(half, _across(edges, half)) // 3
     two = face.copy()
     two[shared] = np.minimum(mate[shared], _across(edges, mate[shared])) // 3
-    _, first = np.unique(np.minimum(one, two) * len(corners) + np.maximum(one, two), return_index=True)
+    _, first = np.unique(np.minimum(one, two) * len(faces) + np.maximum(one, two), return_index=True)
     return one[first], two[first], depth[first], seam[first]
 
 
@@ -86,9 +86,9 @@ def _across(edges: Edges, half: IntArray) -> IntArray:
     return across
 
 
-def _tip(corners: FloatArray, half: IntArray, start: FloatArray, along: FloatArray) -> FloatArray:
+def _tip(points: FloatArray, faces: IntArray, half: IntArray, start: FloatArray, along: FloatArray) -> FloatArray:
     """(k, 3) from the edge's line straight to the third corner of the face of a half-edge."""
-    tip = corners[half // 3, (half + 2 - half // 3 * 3) % 3] - start
+    tip = points[faces[half // 3, (half + 2 - half // 3 * 3) % 3]] - start
     square: FloatArray = tip - np.einsum("ij,ij->i", tip, along)[:, None] * along
     return square
 

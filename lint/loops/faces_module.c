@@ -1,0 +1,85 @@
+/* The loops over the faces of a skin, as Python asks for them. */
+#include "arrays.h"
+#include "loops.h"
+
+PyObject *py_facets(PyObject *self, PyObject *args)
+{
+    PyObject *vertices, *faces, *normal, *area, *centre;
+    Array in[5];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOOO", &vertices, &faces, &normal, &area, &centre))
+        return NULL;
+    if (take_all((Want[]){{vertices, 'd', 3, 0, "vertices"}, {faces, 'q', 3, 0, "faces"}, {normal, 'd', 3, 1, "normal"},
+                          {area, 'd', 0, 1, "area"}, {centre, 'd', 3, 1, "centre"}}, in, 5) < 0)
+        return NULL;
+    int64_t m = in[1].rows;
+    if (in[2].rows != m || in[3].rows != m || in[4].rows != m || !within(in[1].view.buf, 3 * m, in[0].rows))
+        return wrong(in, 5, "faces of points that there are, with a normal, an area and a centre each, are wanted");
+    Py_BEGIN_ALLOW_THREADS
+    face_facts(in[0].view.buf, in[1].view.buf, m, in[2].view.buf, in[3].view.buf, in[4].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 5);
+    Py_RETURN_NONE;
+}
+
+PyObject *py_sides(PyObject *self, PyObject *args)
+{
+    PyObject *vertices, *faces, *square;
+    Array in[3];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOO", &vertices, &faces, &square))
+        return NULL;
+    if (take_all((Want[]){{vertices, 'd', 3, 0, "vertices"}, {faces, 'q', 3, 0, "faces"}, {square, 'd', 0, 1, "square"}}, in, 3) < 0)
+        return NULL;
+    int64_t m = in[1].rows;
+    if (in[2].rows != m || !within(in[1].view.buf, 3 * m, in[0].rows))
+        return wrong(in, 3, "faces of points that there are, with a square each, are wanted");
+    Py_BEGIN_ALLOW_THREADS
+    longest_squares(in[0].view.buf, in[1].view.buf, m, in[2].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 3);
+    Py_RETURN_NONE;
+}
+
+PyObject *py_folds(PyObject *self, PyObject *args)
+{
+    PyObject *normal, *centre, *neighbours, *agree, *angle;
+    Array in[5];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOOO", &normal, &centre, &neighbours, &agree, &angle))
+        return NULL;
+    if (take_all((Want[]){{normal, 'd', 3, 0, "normals"}, {centre, 'd', 3, 0, "centres"}, {neighbours, 'q', 2, 0, "neighbours"},
+                          {agree, '?', 0, 0, "agree"}, {angle, 'd', 0, 1, "angle"}}, in, 5) < 0)
+        return NULL;
+    int64_t k = in[2].rows;
+    if (in[1].rows != in[0].rows || in[3].rows != k || in[4].rows != k || !within(in[2].view.buf, 2 * k, in[0].rows))
+        return wrong(in, 5, "pairs of faces that there are, with a mark and an angle each, are wanted");
+    Py_BEGIN_ALLOW_THREADS
+    fold_angles(in[0].view.buf, in[1].view.buf, in[2].view.buf, in[3].view.buf, k, in[4].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 5);
+    Py_RETURN_NONE;
+}
+
+PyObject *py_plain(PyObject *self, PyObject *args)
+{
+    PyObject *vertices, *faces, *normal, *closed, *plain;
+    Array in[5];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOOO", &vertices, &faces, &normal, &closed, &plain))
+        return NULL;
+    if (take_all((Want[]){{vertices, 'd', 3, 0, "vertices"}, {faces, 'q', 3, 0, "faces"}, {normal, 'd', 3, 0, "normals"},
+                          {plain, '?', 0, 1, "plain"}, {closed, '?', 0, 0, "closed"}}, in, 5) < 0)
+        return NULL;
+    int64_t n = in[0].rows, m = in[1].rows;
+    if (in[3].rows != n || in[4].rows != n || in[2].rows != m || !within(in[1].view.buf, 3 * m, n))
+        return wrong(in, 5, "faces of points that there are, a normal a face and two marks a point are wanted");
+    int failed;
+    Py_BEGIN_ALLOW_THREADS
+    failed = plain_fans(in[0].view.buf, n, in[1].view.buf, in[2].view.buf, m, in[4].view.buf, in[3].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 5);
+    if (failed)
+        return PyErr_NoMemory();
+    Py_RETURN_NONE;
+}
