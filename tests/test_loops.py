@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ from corpus import solids
 from lint import loops
 from lint.measure import Survey, crossings
 from lint.measure.boxes import overlapping
-from lint.measure.edges import _in_order
+from lint.measure.edges import _in_order, _table
 from lint.measure.nearest import distance_to_faces
 from lint.measure.surface import longest_squares, weld_exact
 from lint.shape.crossing import any_crosses, crossing_faces
@@ -211,6 +212,10 @@ def test_half_edges_come_in_the_plain_order(faces: int) -> None:
     worthless = np.flatnonzero((a == b) | (b == c) | (c == a))
     for one, two in zip(loops.half_edges(corners, 60), _in_order(corners, worthless, 60), strict=True):
         np.testing.assert_array_equal(one, two)
+    made, plain = loops.edge_table(corners, *loops.half_edges(corners, 60)), _table(corners, *_in_order(corners, worthless, 60))
+    for field in fields(plain):
+        np.testing.assert_array_equal(made[field.name], getattr(plain, field.name), field.name)
+        assert made[field.name].dtype == getattr(plain, field.name).dtype
 
 
 def test_arrays_of_another_shape_are_refused() -> None:

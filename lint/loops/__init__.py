@@ -102,6 +102,23 @@ def half_edges(faces: IntArray, points: int) -> tuple[IntArray, BoolArray]:
     return order[:count], first[:count]
 
 
+def edge_table(faces: IntArray, order: IntArray, first: BoolArray) -> dict[str, Any]:
+    """The fields of `lint.measure.edges.Edges`, by name, from what `half_edges` gives."""
+    edges, half = int(np.count_nonzero(first)), 3 * len(faces)
+    whole = {"ends": (edges, 2), "begin": edges + 1, "count": edges, "half_edge": half}
+    table: dict[str, Any] = {name: np.empty(shape, dtype=np.int64) for name, shape in whole.items()}
+    table["forward"] = np.empty(half, dtype=bool)
+    paired = {
+        "neighbours": np.empty((edges, 2), dtype=np.int64),
+        "neighbour_edge": np.empty(edges, dtype=np.int64),
+        "agree": np.empty(edges, dtype=bool),
+    }
+    corners = np.ascontiguousarray(faces, dtype=np.int64)
+    pairs = _compiled.edges(corners, order, first, *table.values(), *paired.values())
+    # An array that is full stays as it is; of another what was filled is kept and the rest let go.
+    return {**table, **{name: array if pairs == edges else array[:pairs].copy() for name, array in paired.items()}, "order": order}
+
+
 def join(count: int, one: IntArray, two: IntArray) -> tuple[IntArray, int]:
     """The component (count,) of each node under links (k,) between them, numbered as their first nodes come; and how many there are."""
     label = np.empty(count, dtype=np.int64)

@@ -79,6 +79,12 @@ int64_t weld_rows(const double *rows, int64_t n, int64_t *number, int64_t *row);
  * How many there are, -1 when memory runs out. */
 int64_t order_half_edges(const int64_t *faces, int64_t m, int64_t n, int64_t *order, uint8_t *first);
 
+/* The table of e edges (as many as begin in `first`) from the order of k half-edges: for each its ends (e x 2), the smaller first, where
+ * it begins in the order (e + 1) and its count of half-edges (e); for each half-edge (3m) its edge, -1 for none, and whether it runs from
+ * the smaller end; and of every edge with two half-edges its faces, its number and whether they run against each other. How many of those. */
+int64_t edge_table(const int64_t *faces, int64_t m, const int64_t *order, const uint8_t *first, int64_t k, int64_t (*ends)[2], int64_t *begin,
+                   int64_t *count, int64_t *half_edge, uint8_t *forward, int64_t (*neighbours)[2], int64_t *pair, uint8_t *agree);
+
 /* The component of each of n nodes joined by k links, numbered as their first nodes come. The count, -1 when memory runs out. */
 int64_t join_nodes(int64_t n, const int64_t *one, const int64_t *two, int64_t k, int64_t *label);
 

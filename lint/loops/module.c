@@ -172,6 +172,40 @@ static PyObject *py_halves(PyObject *self, PyObject *args)
     return count < 0 ? PyErr_NoMemory() : PyLong_FromLongLong(count);
 }
 
+static PyObject *py_edges(PyObject *self, PyObject *args)
+{
+    enum { FACES, ORDER, FIRST, ENDS, BEGIN, COUNT, HALF, FORWARD, NEIGHBOURS, PAIR, AGREE, ALL };
+    PyObject *from[ALL];
+    Array in[ALL];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOOOOOOOOO", from, from + 1, from + 2, from + 3, from + 4, from + 5, from + 6, from + 7, from + 8, from + 9,
+                          from + 10))
+        return NULL;
+    if (take_all((Want[]){{from[FACES], 'q', 3, 0, "faces"}, {from[ORDER], 'q', 0, 0, "order"}, {from[FIRST], '?', 0, 0, "first"},
+                          {from[ENDS], 'q', 2, 1, "ends"}, {from[BEGIN], 'q', 0, 1, "begin"}, {from[COUNT], 'q', 0, 1, "count"},
+                          {from[HALF], 'q', 0, 1, "half_edge"}, {from[FORWARD], '?', 0, 1, "forward"},
+                          {from[NEIGHBOURS], 'q', 2, 1, "neighbours"}, {from[PAIR], 'q', 0, 1, "pair"}, {from[AGREE], '?', 0, 1, "agree"}},
+                 in, ALL) < 0)
+        return NULL;
+    int64_t m = in[FACES].rows, k = in[ORDER].rows, edges = 0;
+    const uint8_t *first = in[FIRST].view.buf;
+    int good = in[FIRST].rows == k && within(in[ORDER].view.buf, k, 3 * m) && (!k || first[0]);
+    for (int64_t i = 0; good && i < k; i++)
+        edges += !!first[i];
+    good = good && in[BEGIN].rows == edges + 1 && in[HALF].rows == 3 * m && in[FORWARD].rows == 3 * m;
+    for (int each = ENDS; each < ALL; each++)
+        good = good && (each == BEGIN || each == HALF || each == FORWARD || in[each].rows == edges);
+    if (!good)
+        return wrong(in, ALL, "half-edges of the faces in order, and arrays for as many edges as begin in it, are wanted");
+    int64_t pairs;
+    Py_BEGIN_ALLOW_THREADS
+    pairs = edge_table(in[FACES].view.buf, m, in[ORDER].view.buf, first, k, in[ENDS].view.buf, in[BEGIN].view.buf, in[COUNT].view.buf,
+                       in[HALF].view.buf, in[FORWARD].view.buf, in[NEIGHBOURS].view.buf, in[PAIR].view.buf, in[AGREE].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, ALL);
+    return PyLong_FromLongLong(pairs);
+}
+
 static PyObject *py_join(PyObject *self, PyObject *args)
 {
     PyObject *one, *two, *label;
@@ -277,6 +311,7 @@ static PyMethodDef methods[] = {
     {"pairs", py_pairs, METH_VARARGS, "pairs(tree, normals, usable, simple, tolerance, flat): four kinds of pairs, as bytes of int32"},
     {"weld", py_weld, METH_VARARGS, "weld(rows, number, row): fills both; how many distinct rows there are"},
     {"halves", py_halves, METH_VARARGS, "halves(faces, points, order, first): fills both; how many half-edges there are"},
+    {"edges", py_edges, METH_VARARGS, "edges(faces, order, first, eight arrays): fills the arrays; how many edges have two half-edges"},
     {"join", py_join, METH_VARARGS, "join(one, two, label): fills label; how many components there are"},
     {"facets", py_facets, METH_VARARGS, "facets(vertices, faces, normal, area, centre): fills the three"},
     {"sides", py_sides, METH_VARARGS, "sides(vertices, faces, square): fills square"},

@@ -19,43 +19,92 @@ static uint64_t mixed(const uint64_t *bits)
     return (key ^ key >> 29) * 0xBF58476D1CE4E5B9ull;
 }
 
+/* A row with minus zeros made plain, and the hash of its bits. */
+static uint64_t hashed(const double *row, double clean[3])
+{
+    uint64_t word[3];
+    for (int a = 0; a < 3; a++)
+        clean[a] = row[a] + 0.0;
+    memcpy(word, clean, sizeof word);
+    return mixed(word);
+}
+
+/* Places in a table by hash; of each the high half is more of the hash, the low half the distinct row + 1. */
+typedef struct {
+    uint64_t *place, mask;
+} Table;
+
+static int table_of(int bits, Table *table)
+{
+    table->mask = ((uint64_t)1 << bits) - 1;
+    table->place = calloc((size_t)1 << bits, sizeof *table->place);
+    return table->place ? 0 : -1;
+}
+
+/* A table four times as large with the same in it, or -1 with the old one kept. */
+static int enlarged(Table *table, const double *rows, const int64_t *row, int64_t count)
+{
+    Table more;
+    int bits = 2;
+    while (table->mask >> (bits - 2))
+        bits++;
+    if (table_of(bits, &more))
+        return -1;
+    for (int64_t begin = 0; begin < count; begin += AHEAD) {
+        uint64_t key[AHEAD];
+        int some = (int)(count - begin < AHEAD ? count - begin : AHEAD);
+        for (int k = 0; k < some; k++) {
+            double clean[3];
+            key[k] = hashed(rows + 3 * row[begin + k], clean);
+            FETCH(more.place + (key[k] & more.mask));
+        }
+        for (int k = 0; k < some; k++) {
+            uint64_t at = key[k] & more.mask;
+            while (more.place[at])
+                at = (at + 1) & more.mask;
+            more.place[at] = key[k] >> 32 << 32 | (uint64_t)(begin + k + 1);
+        }
+    }
+    free(table->place);
+    *table = more;
+    return 0;
+}
+
 int64_t weld_rows(const double *rows, int64_t n, int64_t *number, int64_t *row)
 {
+    /* For as few distinct rows as a file has that gives each face points of its own; for more it is enlarged. */
     int bits = 4;
-    while ((int64_t)1 << bits < n + n / 2)
+    while ((int64_t)1 << bits < n / 4)
         bits++;
-    uint64_t *table = calloc((size_t)1 << bits, sizeof *table); /* high half: more of the hash; low half: distinct row + 1 */
-    if (!table || n >= (int64_t)1 << 32) {
-        free(table);
+    Table table;
+    if (n >= (int64_t)1 << 32 || table_of(bits, &table))
         return -1;
-    }
-    uint64_t mask = ((uint64_t)1 << bits) - 1;
     int64_t count = 0;
     for (int64_t begin = 0; begin < n; begin += AHEAD) {
-        /* The table is far larger than the cache: its places for some rows are sent for before the first is wanted. */
+        if (count + AHEAD > (int64_t)(table.mask / 3 * 2) && enlarged(&table, rows, row, count)) {
+            free(table.place);
+            return -1;
+        }
+        /* The table is larger than the cache: its places for some rows are sent for before the first is wanted. */
         uint64_t key[AHEAD];
         double clean[AHEAD][3];
         int some = (int)(n - begin < AHEAD ? n - begin : AHEAD);
         for (int k = 0; k < some; k++) {
-            uint64_t word[3];
-            for (int a = 0; a < 3; a++)
-                clean[k][a] = rows[3 * (begin + k) + a] + 0.0;
-            memcpy(word, clean[k], sizeof word);
-            key[k] = mixed(word);
-            FETCH(table + (key[k] & mask));
+            key[k] = hashed(rows + 3 * (begin + k), clean[k]);
+            FETCH(table.place + (key[k] & table.mask));
         }
         for (int k = 0; k < some; k++) {
-            uint64_t at = key[k] & mask, top = key[k] >> 32 << 32;
-            for (;; at = (at + 1) & mask) {
-                if (!table[at]) {
-                    table[at] = top | (uint64_t)(count + 1);
+            uint64_t at = key[k] & table.mask, top = key[k] >> 32 << 32;
+            for (;; at = (at + 1) & table.mask) {
+                if (!table.place[at]) {
+                    table.place[at] = top | (uint64_t)(count + 1);
                     row[count] = begin + k;
                     number[begin + k] = count++;
                     break;
                 }
-                if ((table[at] ^ top) >> 32)
+                if ((table.place[at] ^ top) >> 32)
                     continue;
-                int64_t like = (int64_t)(table[at] & 0xFFFFFFFFull) - 1;
+                int64_t like = (int64_t)(table.place[at] & 0xFFFFFFFFull) - 1;
                 const double *other = rows + 3 * row[like];
                 double plain[3] = {other[0] + 0.0, other[1] + 0.0, other[2] + 0.0};
                 if (!memcmp(plain, clean[k], sizeof plain)) {
@@ -65,7 +114,7 @@ int64_t weld_rows(const double *rows, int64_t n, int64_t *number, int64_t *row)
             }
         }
     }
-    free(table);
+    free(table.place);
     return count;
 }
 
@@ -140,6 +189,39 @@ done:
     free(end);
     free(many);
     return all;
+}
+
+int64_t edge_table(const int64_t *faces, int64_t m, const int64_t *order, const uint8_t *first, int64_t k, int64_t (*ends)[2], int64_t *begin,
+                   int64_t *count, int64_t *half_edge, uint8_t *forward, int64_t (*neighbours)[2], int64_t *pair, uint8_t *agree)
+{
+    for (int64_t f = 0; f < m; f++) {
+        const int64_t *c = faces + 3 * f;
+        for (int i = 0; i < 3; i++) {
+            half_edge[3 * f + i] = -1;
+            forward[3 * f + i] = c[i] < c[i == 2 ? 0 : i + 1];
+        }
+    }
+    int64_t edge = 0, pairs = 0;
+    for (int64_t from = 0, to; from < k; from = to, edge++) {
+        for (to = from + 1; to < k && !first[to]; to++)
+            ;
+        int64_t one = order[from], next = one % 3 == 2 ? one - 2 : one + 1;
+        ends[edge][0] = faces[forward[one] ? one : next];
+        ends[edge][1] = faces[forward[one] ? next : one];
+        begin[edge] = from;
+        count[edge] = to - from;
+        for (int64_t i = from; i < to; i++)
+            half_edge[order[i]] = edge;
+        if (to - from == 2) {
+            int64_t two = order[from + 1];
+            neighbours[pairs][0] = one / 3;
+            neighbours[pairs][1] = two / 3;
+            agree[pairs] = forward[one] != forward[two];
+            pair[pairs++] = edge;
+        }
+    }
+    begin[edge] = k;
+    return pairs;
 }
 
 static int64_t root(int64_t *lead, int64_t i)

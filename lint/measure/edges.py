@@ -56,13 +56,15 @@ class Edges:
 @measure
 def edges(skin: Skin, worthless: IntArray) -> Edges:
     """The edge table: half-edges put in the order of their ends."""
-    faces = skin.faces
+    if loops.there():
+        return Edges(**loops.edge_table(skin.faces, *loops.half_edges(skin.faces, len(skin.vertices))))
+    return _table(skin.faces, *_in_order(skin.faces, worthless, max(len(skin.vertices), 1)))
+
+
+def _table(faces: IntArray, order: IntArray, first: BoolArray) -> Edges:
+    """See `loops.edge_table`."""
     start = np.ascontiguousarray(faces.reshape(-1))
     forward = start < np.ascontiguousarray(faces[:, [1, 2, 0]]).reshape(-1)
-    if loops.there():
-        order, first = loops.half_edges(faces, len(skin.vertices))
-    else:
-        order, first = _in_order(faces, worthless, max(len(skin.vertices), 1))
     begin = np.append(np.flatnonzero(first), len(order))
     count = np.diff(begin)
     half_edge = np.full(len(start), -1, dtype=np.int64)
