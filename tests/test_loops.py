@@ -202,6 +202,22 @@ def test_facets_and_longest_sides_are_those_of_numpy(plain: pytest.MonkeyPatch) 
         np.testing.assert_array_equal(ours[1], longest_squares(skin.vertices, skin.faces))
 
 
+@pytest.mark.parametrize("name", ["ball", "bumpy", "drum", "coarse drum", "box", "tangle", "open", "folded"])
+def test_sags_are_those_of_numpy(name: str, plain: pytest.MonkeyPatch) -> None:
+    """With flats of many faces and of more than 64 sides, facets of one face and of several, skin that is open, crowded or crossed."""
+    meshes = {
+        "ball": solids.ball(20, level=2), "bumpy": bumpy(3), "drum": solids.tube(20, 0, 30, sides=80),
+        "coarse drum": solids.tube(20, 12, 30, sides=24, rings=3), "box": solids.box((30, 20, 10), step=2.0), "tangle": tangle(6),
+        "open": (bumpy(3)[0], bumpy(3)[1][40:]), "folded": folded(),
+    }  # fmt: skip
+    whole = part(meshes[name])
+    ours = Survey(whole).get("sags")
+    plain.setenv("BUCKWRIGHT_LOOPS", "plain")
+    numpys = Survey(whole).get("sags")
+    np.testing.assert_allclose(ours, numpys, rtol=1e-9, atol=1e-12)
+    assert (numpys > 0).any() == (name not in ("box", "tangle"))
+
+
 @pytest.mark.parametrize("faces", [0, 1, 40, 3000])
 def test_half_edges_come_in_the_plain_order(faces: int) -> None:
     """With crowded edges, faces with two corners on one point, and a point with very many faces."""

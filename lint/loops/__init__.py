@@ -21,7 +21,7 @@ try:
 except ImportError:  # no compiler was there, or another Python
     _compiled = None  # type: ignore[assignment]
 
-ISSUE = 5  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
+ISSUE = 7  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
 _USABLE = getattr(_compiled, "issue", 0) == ISSUE
 
 
@@ -145,6 +145,28 @@ def sides(vertices: FloatArray, faces: IntArray) -> FloatArray:
     square = np.empty(len(faces))
     _compiled.sides(_rows(vertices), np.ascontiguousarray(faces, dtype=np.int64), square)
     return square
+
+
+def sags(
+    vertices: FloatArray, faces: IntArray, normal: FloatArray, centre: FloatArray, area: FloatArray, ends: IntArray,
+    neighbours: IntArray, edge: IntArray, angle: FloatArray, facet: IntArray, half_edge: IntArray, count: int,
+    limits: tuple[float, float, float, float, float],
+) -> FloatArray:  # fmt: skip
+    """(m,) how far faces (m, 3) stand off the round they stand for, mm; see lint/measure/facet_size.py.
+
+    normal, centre, area: of the faces; ends: (e, 2) of all edges; neighbours: (k, 2) faces at edges that have two, edge: (k,) their
+    numbers, angle: (k,) degrees; facet: (m,) below count; half_edge: (3m,) edges,
+    -1 for none. limits: FLAT, SHARP, the sine of LEVEL, ALIKE, and the least sag that counts.
+    """
+    sag = np.zeros(len(faces))
+    whole = (np.ascontiguousarray(some, dtype=np.int64) for some in (faces, ends, neighbours, edge, facet, half_edge))
+    corners, ends, neighbours, edge, facet, half_edge = whole
+    numbers = _rows(area), _rows(angle)
+    _compiled.sags(
+        _rows(vertices), corners, _rows(normal), _rows(centre), numbers[0], ends, neighbours, edge, numbers[1], facet, half_edge,
+        count, *limits, sag,
+    )  # fmt: skip
+    return sag
 
 
 def plain_fans(vertices: FloatArray, faces: IntArray, normal: FloatArray, closed: BoolArray) -> BoolArray:

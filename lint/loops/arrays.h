@@ -77,5 +77,6 @@ PyObject *py_facets(PyObject *self, PyObject *args);
 PyObject *py_sides(PyObject *self, PyObject *args);
 PyObject *py_folds(PyObject *self, PyObject *args);
 PyObject *py_plain(PyObject *self, PyObject *args);
+PyObject *py_sags(PyObject *self, PyObject *args);
 
 #endif

@@ -83,3 +83,37 @@ PyObject *py_plain(PyObject *self, PyObject *args)
         return PyErr_NoMemory();
     Py_RETURN_NONE;
 }
+
+PyObject *py_sags(PyObject *self, PyObject *args)
+{
+    PyObject *from[11], *sag;
+    long long count;
+    Bent of;
+    Array in[12];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOOOOOOOOOLdddddO", from, from + 1, from + 2, from + 3, from + 4, from + 5, from + 6, from + 7, from + 8,
+                          from + 9, from + 10, &count, &of.flat, &of.sharp, &of.lean, &of.alike, &of.least, &sag))
+        return NULL;
+    if (take_all((Want[]){{from[0], 'd', 3, 0, "vertices"}, {from[1], 'q', 3, 0, "faces"}, {from[2], 'd', 3, 0, "normal"},
+                          {from[3], 'd', 3, 0, "centre"}, {from[4], 'd', 0, 0, "area"}, {from[5], 'q', 2, 0, "ends"},
+                          {from[6], 'q', 2, 0, "neighbours"}, {from[7], 'q', 0, 0, "edge"}, {from[8], 'd', 0, 0, "angle"},
+                          {from[9], 'q', 0, 0, "facet"}, {from[10], 'q', 0, 0, "half edges"}, {sag, 'd', 0, 1, "sag"}}, in, 12) < 0)
+        return NULL;
+    int64_t n = in[0].rows, m = in[1].rows, e = in[5].rows, k = in[6].rows;
+    int good = in[2].rows == m && in[3].rows == m && in[4].rows == m && in[9].rows == m && in[10].rows == 3 * m && in[11].rows == m && in[7].rows == k && in[8].rows == k;
+    good = good && m < MOST_FACES && k < INT32_MAX / 2 && within(in[1].view.buf, 3 * m, n) && within(in[5].view.buf, 2 * e, n) &&
+           within(in[6].view.buf, 2 * k, m) && within(in[7].view.buf, k, e) && within(in[9].view.buf, m, count);
+    if (!good)
+        return wrong(in, 12, "a skin, its shared edges and its facets are wanted, and a number a face to fill");
+    of.vertices = in[0].view.buf, of.faces_of = in[1].view.buf, of.normal = in[2].view.buf, of.centre = in[3].view.buf;
+    of.area = in[4].view.buf, of.ends = in[5].view.buf, of.neighbours = in[6].view.buf, of.edge = in[7].view.buf;
+    of.angle = in[8].view.buf, of.facet = in[9].view.buf, of.half_edge = in[10].view.buf, of.faces = m, of.shared = k, of.count = count;
+    int failed;
+    Py_BEGIN_ALLOW_THREADS
+    failed = facet_sags(&of, in[11].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 12);
+    if (failed)
+        return PyErr_NoMemory();
+    Py_RETURN_NONE;
+}

@@ -35,6 +35,11 @@ void longest_squares(const double *vertices, const int64_t *faces, int64_t m, do
 void fold_angles(const double *normal, const double *centre, const int64_t *neighbours, const uint8_t *agree, int64_t k, double *angle)
 {
     for (int64_t i = 0; i < k; i++) {
+        const int64_t *ahead = neighbours + 2 * (i + AHEAD < k ? i + AHEAD : i);
+        for (int s = 0; s < 2; s++) {
+            FETCH(normal + 3 * ahead[s]);
+            FETCH(centre + 3 * ahead[s]);
+        }
         const double *a = normal + 3 * neighbours[2 * i], *b = normal + 3 * neighbours[2 * i + 1];
         const double *here = centre + 3 * neighbours[2 * i], *there = centre + 3 * neighbours[2 * i + 1];
         double off[3] = {there[0] - here[0], there[1] - here[1], there[2] - here[2]}, across[3];

@@ -10,11 +10,19 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define ISSUE 5     /* raised whenever a loop is added or says something else: one built earlier is then not used */
+#define ISSUE 7     /* raised whenever a loop is added or says something else: one built earlier is then not used */
 #define WIDE 4      /* children of a node */
 #define FULL 4
 #define POWERS 22
 #define MOST_FACES ((int64_t)1 << 28)
+
+/* Have what stands there brought near, for what is soon wanted and stands all over memory: AHEAD turns of a loop beforehand. */
+#if defined(__GNUC__)
+#define FETCH(place) __builtin_prefetch(place)
+#else
+#define FETCH(place) ((void)(place))
+#endif
+#define AHEAD 32
 
 static inline double dot(const double *a, const double *b)
 {
@@ -96,6 +104,19 @@ void longest_squares(const double *vertices, const int64_t *faces, int64_t m, do
 
 /* Degrees between the normals of k pairs of faces (k x 2), above zero where the edge is convex, 180 where the two do not agree. */
 void fold_angles(const double *normal, const double *centre, const int64_t *neighbours, const uint8_t *agree, int64_t k, double *angle);
+
+/* A skin and its bends: faces of points, with normal, centre and area; half_edge: the edges
+ * (3 a face, -1 for none); ends: two points of each edge; neighbours: the two faces of the
+ * `shared` edges that have two, edge: the number of each, angle: how far it bends, degrees; facet: of each face, of `count`. flat, sharp,
+ * lean, alike, least: FLAT, SHARP, the sine of LEVEL, ALIKE and the least of lint/measure/facet_size.py. */
+typedef struct {
+    const double *vertices, *normal, *centre, *area, *angle;
+    const int64_t *faces_of, *half_edge, *ends, *neighbours, *edge, *facet;
+    int64_t faces, shared, count;
+    double flat, sharp, lean, alike, least;
+} Bent;
+/* Fills sag (faces) where it is more than zero. 0, or -1 when memory runs out. */
+int facet_sags(const Bent *of, double *sag);
 
 /* Marks (n) of points whose faces, seen along their mean normal, all face the viewer and take up no more than a full turn. closed (n):
  * every edge at the point has two faces that agree. 0, or -1 when memory runs out. */

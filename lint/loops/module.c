@@ -316,6 +316,7 @@ static PyMethodDef methods[] = {
     {"facets", py_facets, METH_VARARGS, "facets(vertices, faces, normal, area, centre): fills the three"},
     {"sides", py_sides, METH_VARARGS, "sides(vertices, faces, square): fills square"},
     {"folds", py_folds, METH_VARARGS, "folds(normals, centres, neighbours, agree, angle): fills angle"},
+    {"sags", py_sags, METH_VARARGS, "sags(11 arrays of skin and bends, count, flat, sharp, lean, alike, least, sag): fills sag where it is not zero"},
     {"plain", py_plain, METH_VARARGS, "plain(vertices, faces, normals, closed, plain): fills plain"},
     {"hits", py_hits, METH_VARARGS, "hits(vertices, faces, fresh, fold, first, hit): fills hit; whether there is one"},
     {"middle", py_middle, METH_VARARGS, "middle(vertices, faces, start, said): fills area, middle times area, and reach"},

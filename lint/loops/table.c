@@ -4,13 +4,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-#if defined(__GNUC__)
-#define FETCH(p) __builtin_prefetch(p)
-#else
-#define FETCH(p) (void)(p)
-#endif
-enum { AHEAD = 32 };
-
 static uint64_t mixed(const uint64_t *bits)
 {
     uint64_t key = bits[0] * 0x9E3779B97F4A7C15ull;

@@ -62,6 +62,18 @@ def sags(part: Part, skin: Skin, edges: Edges, facets: Faces, extent: Extent, lo
     if not (np.radians(turning[turning < SHARP]).max(initial=0.0) * float(longest.max(initial=0.0)) / 4 > least):
         return sag
     facet, count = _flats(edges, turning, m)
+    if loops.there() and m < 1 << 28:
+        limits = (FLAT, SHARP, float(np.sin(np.radians(LEVEL))), ALIKE, least)
+        return loops.sags(
+            skin.vertices, skin.faces, facets.normal, facets.centre, facets.area, edges.ends, edges.neighbours, edges.neighbour_edge,
+            angle, facet, edges.half_edge, count, limits,
+        )  # fmt: skip
+    return _sags(skin, edges, facets, angle, facet, count, least)
+
+
+def _sags(skin: Skin, edges: Edges, facets: Faces, angle: FloatArray, facet: IntArray, count: int, least: float) -> FloatArray:
+    """See `sags`: what is left to do when the bends at all edges and the flat facets, `count` of them, are known."""
+    turning = np.abs(angle)
     weight = np.maximum(np.bincount(facet, weights=facets.area, minlength=count), 1e-300)
     moment = [np.bincount(facet, weights=facets.area * facets.centre[:, k], minlength=count) for k in range(3)]
     middle: FloatArray = np.stack([total / weight for total in moment], axis=1)
