@@ -297,3 +297,23 @@ def test_powers_of_faces_that_are_not_there_are_refused() -> None:
     ):  # fmt: skip
         with pytest.raises(ValueError, match="points that there are"):
             call(faces + len(points))
+
+
+@pytest.mark.parametrize("points", [4, 8, 30, 400])
+def test_walks_round_points_and_sums_of_shells_are_the_plain_ones(points: int, plain: pytest.MonkeyPatch) -> None:
+    """Faces strewn over few points, so that edges are open, crowded and unevenly wound; and balls that share points."""
+    rng = np.random.default_rng(points)
+    ball = solids.ball(5, level=2)
+    strewn = rng.normal(0, 9, (points, 3)), rng.integers(0, points, (3 * points, 3))
+    balls = solids.joined(ball, (ball[0] + np.array([10.0, 0, 0]), ball[1]), (ball[0] + np.array([0, 0, 10.0]), ball[1][:-points]))
+    for mesh in (strewn, balls, solids.joined(strewn, balls)):
+        said = []
+        for word in ("plain", ""):
+            plain.setenv("BUCKWRIGHT_LOOPS", word)
+            survey = Survey(part(mesh))
+            said.append((survey.get("pinched"), survey.get("shells")))
+        (pinched, shells), (others, like) = said
+        np.testing.assert_array_equal(pinched, others)
+        for field in fields(shells):
+            np.testing.assert_array_equal(getattr(shells, field.name), getattr(like, field.name), field.name)
+    assert len(pinched)

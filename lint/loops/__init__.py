@@ -21,7 +21,7 @@ try:
 except ImportError:  # no compiler was there, or another Python
     _compiled = None  # type: ignore[assignment]
 
-ISSUE = 7  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
+ISSUE = 8  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
 _USABLE = getattr(_compiled, "issue", 0) == ISSUE
 
 
@@ -117,6 +117,30 @@ def edge_table(faces: IntArray, order: IntArray, first: BoolArray) -> dict[str, 
     pairs = _compiled.edges(corners, order, first, *table.values(), *paired.values())
     # An array that is full stays as it is; of another what was filled is kept and the rest let go.
     return {**table, **{name: array if pairs == edges else array[:pairs].copy() for name, array in paired.items()}, "order": order}
+
+
+def fans_met(faces: IntArray, order: IntArray, begin: IntArray, points: int, most: int) -> tuple[BoolArray, BoolArray]:
+    """Marks (n,) of points that a walk over faces (m, 3) did not come back to, and of those it came back to and missed some of.
+
+    order, begin: as in `lint.measure.edges.Edges`; most: edges that a walk meets at the most.
+    """
+    unsound, several = np.empty(points, dtype=bool), np.empty(points, dtype=bool)
+    _compiled.walks(np.ascontiguousarray(faces, dtype=np.int64), order, begin, most, unsound, several)
+    return unsound, several
+
+
+def shell_boxes(vertices: FloatArray, faces: IntArray, label: IntArray, count: int) -> tuple[FloatArray, FloatArray]:
+    """The low and the high corner (count, 3) of each shell of faces (m, 3) with a label (m,), below zero for none."""
+    low, high = np.full((count, 3), np.inf), np.full((count, 3), -np.inf)
+    _compiled.boxes(_rows(vertices), np.ascontiguousarray(faces, dtype=np.int64), label, low, high)
+    return low, high
+
+
+def shell_volumes(vertices: FloatArray, faces: IntArray, label: IntArray, start: FloatArray) -> FloatArray:
+    """(count,) the volume under the faces (m, 3) of each shell, label (m,), from a start (count, 3) of its own on."""
+    six = np.zeros(len(start))
+    _compiled.volumes(_rows(vertices), np.ascontiguousarray(faces, dtype=np.int64), label, _rows(start), six)
+    return six / 6
 
 
 def join(count: int, one: IntArray, two: IntArray) -> tuple[IntArray, int]:

@@ -10,7 +10,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define ISSUE 7     /* raised whenever a loop is added or says something else: one built earlier is then not used */
+#define ISSUE 8     /* raised whenever a loop is added or says something else: one built earlier is then not used */
 #define WIDE 4      /* children of a node */
 #define FULL 4
 #define POWERS 22
@@ -92,6 +92,18 @@ int64_t order_half_edges(const int64_t *faces, int64_t m, int64_t n, int64_t *or
  * the smaller end; and of every edge with two half-edges its faces, its number and whether they run against each other. How many of those. */
 int64_t edge_table(const int64_t *faces, int64_t m, const int64_t *order, const uint8_t *first, int64_t k, int64_t (*ends)[2], int64_t *begin,
                    int64_t *count, int64_t *half_edge, uint8_t *forward, int64_t (*neighbours)[2], int64_t *pair, uint8_t *agree);
+
+/* Marks (n) of points whose face corners are not all met on one walk round the point over e edges (as of edge_table) that two faces agree
+ * about: `several` where the walk came back and missed some, `unsound` where an edge is not of that kind or the walk met `most` of them and
+ * did not come back. 3m must be below 2^31. 0, or -1 when memory runs out. */
+int fans_met(const int64_t *faces, int64_t m, int64_t n, const int64_t *order, const int64_t *begin, int64_t e, int64_t most, uint8_t *unsound,
+             uint8_t *several);
+
+/* The box of each shell widened (s x 3) to hold its faces: label (m), below zero for faces of none. */
+void shell_boxes(const double *vertices, const int64_t *faces, int64_t m, const int64_t *label, double (*low)[3], double (*high)[3]);
+
+/* Added to six times the volume under the faces of each shell (s), from a start of its own (s x 3) on. */
+void shell_volumes(const double *vertices, const int64_t *faces, int64_t m, const int64_t *label, const double (*start)[3], double *six);
 
 /* The component of each of n nodes joined by k links, numbered as their first nodes come. The count, -1 when memory runs out. */
 int64_t join_nodes(int64_t n, const int64_t *one, const int64_t *two, int64_t k, int64_t *label);

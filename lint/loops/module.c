@@ -206,6 +206,70 @@ static PyObject *py_edges(PyObject *self, PyObject *args)
     return PyLong_FromLongLong(pairs);
 }
 
+static PyObject *py_walks(PyObject *self, PyObject *args)
+{
+    PyObject *faces, *order, *begin, *unsound, *several;
+    long long most;
+    Array in[5];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOLOO", &faces, &order, &begin, &most, &unsound, &several))
+        return NULL;
+    if (take_all((Want[]){{faces, 'q', 3, 0, "faces"}, {order, 'q', 0, 0, "order"}, {begin, 'q', 0, 0, "begin"},
+                          {unsound, '?', 0, 1, "unsound"}, {several, '?', 0, 1, "several"}}, in, 5) < 0)
+        return NULL;
+    int64_t m = in[0].rows, n = in[3].rows, e = in[2].rows - 1;
+    if (e < 0 || in[4].rows != n || m >= MOST_FACES || n >= INT32_MAX || !within(in[0].view.buf, 3 * m, n) ||
+        !within(in[1].view.buf, in[1].rows, 3 * m) || !within(in[2].view.buf, e + 1, in[1].rows + 1))
+        return wrong(in, 5, "faces, their half-edges in order and two marks a point are wanted");
+    int failed;
+    Py_BEGIN_ALLOW_THREADS
+    failed = fans_met(in[0].view.buf, m, n, in[1].view.buf, in[2].view.buf, e, most, in[3].view.buf, in[4].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 5);
+    if (failed)
+        return PyErr_NoMemory();
+    Py_RETURN_NONE;
+}
+
+/* Both take vertices, faces and labels; then the boxes, or the starts and the sums. */
+static PyObject *of_shells(PyObject *args, int boxes)
+{
+    PyObject *vertices, *faces, *label, *one, *two;
+    Array in[5];
+    if (!PyArg_ParseTuple(args, "OOOOO", &vertices, &faces, &label, &one, &two))
+        return NULL;
+    if (take_all((Want[]){{vertices, 'd', 3, 0, "vertices"}, {faces, 'q', 3, 0, "faces"}, {label, 'q', 0, 0, "label"},
+                          {one, 'd', 3, boxes, "low corners or starts"}, {two, 'd', boxes ? 3 : 0, 1, "high corners or sums"}}, in, 5) < 0)
+        return NULL;
+    int64_t m = in[1].rows, s = in[3].rows;
+    const int64_t *of = in[2].view.buf;
+    int good = in[2].rows == m && in[4].rows == s && within(in[1].view.buf, 3 * m, in[0].rows);
+    for (int64_t f = 0; good && f < m; f++)
+        good = of[f] < s;
+    if (!good)
+        return wrong(in, 5, "faces of points that there are, and a shell that there is for each, are wanted");
+    Py_BEGIN_ALLOW_THREADS
+    if (boxes)
+        shell_boxes(in[0].view.buf, in[1].view.buf, m, of, in[3].view.buf, in[4].view.buf);
+    else
+        shell_volumes(in[0].view.buf, in[1].view.buf, m, of, (const double(*)[3])in[3].view.buf, in[4].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 5);
+    Py_RETURN_NONE;
+}
+
+static PyObject *py_boxes(PyObject *self, PyObject *args)
+{
+    (void)self;
+    return of_shells(args, 1);
+}
+
+static PyObject *py_volumes(PyObject *self, PyObject *args)
+{
+    (void)self;
+    return of_shells(args, 0);
+}
+
 static PyObject *py_join(PyObject *self, PyObject *args)
 {
     PyObject *one, *two, *label;
@@ -312,6 +376,9 @@ static PyMethodDef methods[] = {
     {"weld", py_weld, METH_VARARGS, "weld(rows, number, row): fills both; how many distinct rows there are"},
     {"halves", py_halves, METH_VARARGS, "halves(faces, points, order, first): fills both; how many half-edges there are"},
     {"edges", py_edges, METH_VARARGS, "edges(faces, order, first, eight arrays): fills the arrays; how many edges have two half-edges"},
+    {"walks", py_walks, METH_VARARGS, "walks(faces, order, begin, most, unsound, several): fills both marks"},
+    {"boxes", py_boxes, METH_VARARGS, "boxes(vertices, faces, label, low, high): widens both"},
+    {"volumes", py_volumes, METH_VARARGS, "volumes(vertices, faces, label, start, six): adds to six"},
     {"join", py_join, METH_VARARGS, "join(one, two, label): fills label; how many components there are"},
     {"facets", py_facets, METH_VARARGS, "facets(vertices, faces, normal, area, centre): fills the three"},
     {"sides", py_sides, METH_VARARGS, "sides(vertices, faces, square): fills square"},

@@ -184,39 +184,6 @@ done:
     return all;
 }
 
-int64_t edge_table(const int64_t *faces, int64_t m, const int64_t *order, const uint8_t *first, int64_t k, int64_t (*ends)[2], int64_t *begin,
-                   int64_t *count, int64_t *half_edge, uint8_t *forward, int64_t (*neighbours)[2], int64_t *pair, uint8_t *agree)
-{
-    for (int64_t f = 0; f < m; f++) {
-        const int64_t *c = faces + 3 * f;
-        for (int i = 0; i < 3; i++) {
-            half_edge[3 * f + i] = -1;
-            forward[3 * f + i] = c[i] < c[i == 2 ? 0 : i + 1];
-        }
-    }
-    int64_t edge = 0, pairs = 0;
-    for (int64_t from = 0, to; from < k; from = to, edge++) {
-        for (to = from + 1; to < k && !first[to]; to++)
-            ;
-        int64_t one = order[from], next = one % 3 == 2 ? one - 2 : one + 1;
-        ends[edge][0] = faces[forward[one] ? one : next];
-        ends[edge][1] = faces[forward[one] ? next : one];
-        begin[edge] = from;
-        count[edge] = to - from;
-        for (int64_t i = from; i < to; i++)
-            half_edge[order[i]] = edge;
-        if (to - from == 2) {
-            int64_t two = order[from + 1];
-            neighbours[pairs][0] = one / 3;
-            neighbours[pairs][1] = two / 3;
-            agree[pairs] = forward[one] != forward[two];
-            pair[pairs++] = edge;
-        }
-    }
-    begin[edge] = k;
-    return pairs;
-}
-
 static int64_t root(int64_t *lead, int64_t i)
 {
     while (lead[i] != i) {

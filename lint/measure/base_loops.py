@@ -9,6 +9,7 @@ import numpy as np
 from lint.measure import measure
 from lint.measure.contact import Contact
 from lint.measure.edges import Edges
+from lint.measure.joining import components
 from lint.measure.land import Land
 from lint.measure.rays import Rays
 from lint.measure.shells import joined
@@ -27,7 +28,6 @@ class Loop:
     """An outline in level skin. x, y: its middle, mm; width: of a circle of its area, mm; round: 4 pi area / length^2, 1 for a circle;
     step: how far the steep skin beside it goes up or down, mm; reach: how far it is from its middle, along the upright, to the next
     skin, infinite when there is none; outer: it goes round its skin and does not lie in it."""
-
     x: float
     y: float
     width: float
@@ -45,7 +45,6 @@ class Loop:
 @dataclass(frozen=True)
 class BaseLoops:
     """base: outlines in the skin that lies on the bed; land: outlines in the level skin around what stands on it."""
-
     base: tuple[Loop, ...]
     land: tuple[Loop, ...]
 
@@ -80,9 +79,6 @@ def base_loops(skin: Skin, edges: Edges, facets: Faces, contact: Contact, land: 
 
 def _loops_of(on: BoolArray, steep: BoolArray, skin: Skin, edges: Edges, rays: Rays, height: float, up: bool) -> tuple[Loop, ...]:
     """Outlines of the faces marked in `on`: the edges where they meet other faces, chained where they touch."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     one, two = edges.neighbours.T
     apart = on[one] != on[two]
     edge = edges.neighbour_edge[apart]
@@ -94,8 +90,7 @@ def _loops_of(on: BoolArray, steep: BoolArray, skin: Skin, edges: Edges, rays: R
     start, end = _directed(skin, mine, ends)
     used, index = np.unique(ends, return_inverse=True)
     index = index.reshape(-1, 2)
-    graph = coo_matrix((np.ones(len(index), dtype=np.int8), (index[:, 0], index[:, 1])), shape=(len(used), len(used)))
-    label = connected_components(graph, directed=False)[1][index[:, 0]]
+    label = components(len(used), index[:, 0], index[:, 1])[0][index[:, 0]]
     count = int(label.max()) + 1
     middle = skin.vertices[used].mean(axis=0)[:2]
     a, b = skin.vertices[start, :2] - middle, skin.vertices[end, :2] - middle

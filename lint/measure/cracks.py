@@ -8,6 +8,7 @@ import numpy as np
 
 from lint.measure import measure
 from lint.measure.edges import Edges, open_half_edges
+from lint.measure.joining import components
 from lint.measure.surface import Extent, Skin
 from lint.terms import BoolArray, FloatArray, IntArray
 
@@ -21,7 +22,6 @@ class Cracks:
     one, other: (k, 2) skin points of the two edges, so ordered that one[:, i] lies near other[:, i];
     gap: (k,) the wider of the two ends, mm; length: (k,) the shorter edge, mm; faces: (k, 2) the faces beside them.
     """
-
     one: IntArray
     other: IntArray
     gap: FloatArray
@@ -72,17 +72,13 @@ def crack_points(cracks: Cracks, tolerance: float, count: int) -> BoolArray:
 
 def crack_regions(cracks: Cracks, tolerance: float, count: int) -> list[IntArray]:
     """Numbers of the matched pairs no wider than the tolerance, grouped into cracks that hang together, the longest first."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     chosen = np.flatnonzero(cracks.gap <= tolerance)
     if not len(chosen):
         return []
     one, other = cracks.one[chosen], cracks.other[chosen]
     rows = np.concatenate((one[:, 0], one[:, 0], other[:, 0]))
     columns = np.concatenate((one[:, 1], other[:, 0], other[:, 1]))
-    graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(count, count))
-    label = connected_components(graph, directed=False)[1][one[:, 0]]
+    label = components(count, rows, columns)[0][one[:, 0]]
     order = np.argsort(label, kind="stable")
     groups = np.split(chosen[order], np.flatnonzero(np.diff(label[order])) + 1)
     return sorted(groups, key=lambda g: -float(cracks.length[g].sum()))

@@ -8,6 +8,7 @@ import numpy as np
 
 from lint.measure import measure
 from lint.measure.edges import Edges
+from lint.measure.joining import components
 from lint.measure.surface import Skin
 from lint.terms import IntArray
 
@@ -15,7 +16,6 @@ from lint.terms import IntArray
 @dataclass(frozen=True)
 class Crowd:
     """Crowded edges that hang together: skin points, faces that meet there, how many edges, length in mm, most faces at one edge."""
-
     points: IntArray
     faces: IntArray
     edges: int
@@ -26,17 +26,13 @@ class Crowd:
 @measure
 def crowds(skin: Skin, edges: Edges) -> tuple[Crowd, ...]:
     """Crowded edges joined where they share a point, the longest line first."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     crowded = edges.crowded
     if not len(crowded):
         return ()
     ends = edges.ends[crowded]
     points, local = np.unique(ends, return_inverse=True)
     local = local.reshape(-1, 2)
-    graph = coo_matrix((np.ones(len(local), dtype=np.int8), (local[:, 0], local[:, 1])), shape=(len(points), len(points)))
-    label = connected_components(graph, directed=False)[1][local[:, 0]]
+    label = components(len(points), local[:, 0], local[:, 1])[0][local[:, 0]]
     line_of = np.full(len(edges.count), -1, dtype=np.int64)
     line_of[crowded] = label
     half = np.flatnonzero(edges.half_edge >= 0)

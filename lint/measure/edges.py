@@ -249,13 +249,11 @@ def pinched(skin: Skin, edges: Edges) -> IntArray:
     A fan is a set of face corners joined across shared edges; a sound point has exactly one.
     """
     flat = skin.faces.reshape(-1)
-    one, two = (edges.order[edges.begin[edges.neighbour_edge[edges.agree]] + k] for k in (0, 1))
-    twin = np.full(len(flat), -1, dtype=np.int64)
-    twin[one], twin[two] = two, one
-    lone = np.flatnonzero(twin < 0)
-    unsound = np.zeros(len(skin.vertices), dtype=bool)
-    unsound[flat[lone]] = unsound[flat[_next(lone)]] = True
-    several = _not_walked(flat, twin, unsound)
+    if loops.there():
+        unsound, missed = loops.fans_met(skin.faces, edges.order, edges.begin, len(skin.vertices), _WALK)
+        several = np.flatnonzero(missed)
+    else:
+        unsound, several = _walked(skin, edges)
     if unsound.any():
         fan = _fans(skin, edges, unsound)
         real = np.flatnonzero((edges.half_edge >= 0) & unsound[flat])
@@ -264,6 +262,18 @@ def pinched(skin: Skin, edges: Edges) -> IntArray:
         fans = np.bincount(point[point >= 0], minlength=len(skin.vertices))
         several = np.concatenate((several, np.flatnonzero(fans > 1)))
     return np.setdiff1d(several, np.unique(edges.ends[edges.crowded]))
+
+
+def _walked(skin: Skin, edges: Edges) -> tuple[BoolArray, IntArray]:
+    """See `loops.fans_met`: marks of unsound points, and those of which a walk missed some."""
+    flat = skin.faces.reshape(-1)
+    one, two = (edges.order[edges.begin[edges.neighbour_edge[edges.agree]] + k] for k in (0, 1))
+    twin = np.full(len(flat), -1, dtype=np.int64)
+    twin[one], twin[two] = two, one
+    lone = np.flatnonzero(twin < 0)
+    unsound = np.zeros(len(skin.vertices), dtype=bool)
+    unsound[flat[lone]] = unsound[flat[_next(lone)]] = True
+    return unsound, _not_walked(flat, twin, unsound)
 
 
 def _not_walked(flat: IntArray, twin: IntArray, unsound: BoolArray) -> IntArray:

@@ -9,6 +9,7 @@ import numpy as np
 from lint.measure import measure
 from lint.measure.contact import Contact
 from lint.measure.edges import Edges
+from lint.measure.joining import components
 from lint.measure.shells import around_points
 from lint.measure.surface import Extent, Faces, Skin
 from lint.terms import FloatArray, IntArray, NotRun, Place
@@ -25,7 +26,6 @@ MOST = 200_000  # points on the outline at the most: a part read in the wrong un
 class Land:
     """width: the narrowest margin between the feature's foot and the edge of the base, mm, 0 when there is no land; height: of the land
     over the bed, mm; area: mm2; narrowest: where."""
-
     width: float
     height: float
     area: float
@@ -88,10 +88,6 @@ def _outline(skin: Skin, edges: Edges, contact: Contact) -> FloatArray:
 
 def _loops(ends: IntArray) -> IntArray:
     """(e,) number of the loop each edge belongs to."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     used, index = np.unique(ends, return_inverse=True)
     index = index.reshape(-1, 2)
-    graph = coo_matrix((np.ones(len(index), dtype=np.int8), (index[:, 0], index[:, 1])), shape=(len(used), len(used)))
-    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)[index[:, 0]]
+    return components(len(used), index[:, 0], index[:, 1])[0][index[:, 0]]

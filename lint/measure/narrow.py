@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lint.measure.joining import components
 from lint.measure.walls import Patches
 from lint.terms import BoolArray, FloatArray, IntArray
 
@@ -20,7 +21,6 @@ FLANK = 4.0
 @dataclass(frozen=True)
 class Narrow:
     """One narrow region, both sides: its patches (k,), the least distance there in mm, its area in mm2 (both sides), its faces."""
-
     patches: IntArray
     least: float
     area: float
@@ -95,17 +95,13 @@ def _apart(points: FloatArray, others: FloatArray, reach: float) -> BoolArray:
 
 def _groups(face: IntArray, across: IntArray, neighbours: IntArray, count: int) -> IntArray:
     """(count,) a group for every face: faces of the list hang together over neighbours and over rays; the others stand alone."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     chosen: BoolArray = np.zeros(count, dtype=bool)
     chosen[face] = True
     beside = neighbours[chosen[neighbours[:, 0]] & chosen[neighbours[:, 1]]]
     met = across >= 0
     met[met] = chosen[across[met]]
     one, two = np.concatenate((beside[:, 0], face[met])), np.concatenate((beside[:, 1], across[met]))
-    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(count, count))
-    label: IntArray = connected_components(graph, directed=False)[1].astype(np.int64)
+    label: IntArray = components(count, one, two)[0]
     return label
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.measure import measure
+from lint.measure.joining import components
 from lint.measure.shells import Shells
 from lint.measure.surface import Skin
 from lint.terms import BoolArray, FloatArray, IntArray
@@ -22,7 +23,6 @@ class Nesting:
     inner, outer: (k,) pairs of which the one lies within the other; depth: (s,) how many it lies within;
     cavity: (s,) shells that face in as they should, being hollows of a solid; inside_out: (s,) shells that are to be turned.
     """
-
     inner: IntArray
     outer: IntArray
     depth: IntArray
@@ -58,14 +58,10 @@ def nesting(skin: Skin, shells: Shells) -> Nesting:
 
 def _reversed(inner: IntArray, outer: IntArray, depth: IntArray, faces_in: BoolArray, solid: BoolArray) -> BoolArray:
     """(s,) shells of nests in which every shell faces the opposite of what its depth asks for."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     count = len(depth)
     if not count:
         return np.zeros(0, dtype=bool)
-    graph = coo_matrix((np.ones(len(inner), dtype=np.int8), (inner, outer)), shape=(count, count))
-    nest = connected_components(graph, directed=False)[1]
+    nest = components(count, inner, outer)[0]
     wrong = solid & (faces_in == (depth % 2 == 0))
     members, bad = np.bincount(nest[solid], minlength=count), np.bincount(nest[wrong], minlength=count)
     found: BoolArray = (members > 0)[nest] & (members == bad)[nest] & solid

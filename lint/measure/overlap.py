@@ -9,6 +9,7 @@ import numpy as np
 
 from lint.measure import measure
 from lint.measure.crossings import Crossings
+from lint.measure.joining import components
 from lint.measure.nesting import Nesting
 from lint.measure.shells import Shells
 from lint.measure.surface import Skin
@@ -27,7 +28,6 @@ class Overlap:
     contact: mm2 of skin lying on skin; seam: mm of skin crossing skin; buried: mm3 of the shells wholly within others, `inner`
     their number; spots: (k, 3) points of the overlap, mm; faces: those concerned, for drawing.
     """
-
     shells: IntArray
     cavities: IntArray
     how: str
@@ -124,11 +124,7 @@ def owners(shells: Shells, nesting: Nesting) -> IntArray:
 
 
 def _groups(links: IntArray, count: int) -> IntArray:
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
-    graph = coo_matrix((np.ones(len(links), dtype=np.int8), (links[:, 0], links[:, 1])), shape=(count, count))
-    label: IntArray = connected_components(graph, directed=False)[1].astype(np.int64)
+    label: IntArray = components(count, links[:, 0], links[:, 1])[0]
     return label
 
 

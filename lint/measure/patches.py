@@ -8,6 +8,7 @@ import numpy as np
 
 from lint.measure import Survey
 from lint.measure.edges import Edges
+from lint.measure.joining import components
 from lint.measure.surface import Skin, weld_exact
 from lint.terms import BoolArray, FloatArray, IntArray, Part
 
@@ -30,7 +31,6 @@ SEEDS = 500  # regions tried; the smallest face of a gauge that is 1 % of the sk
 class Patches:
     """centre, normal (calmed, unit), cross (area vector, mm2): (m, 3); area: (m,); pairs: (k, 2) neighbouring faces;
     corners: (m, 3, 3) the corners of each face; size: the diagonal of the box round everything."""
-
     centre: FloatArray
     normal: FloatArray
     cross: FloatArray
@@ -44,7 +44,6 @@ class Patches:
 class Flat:
     """A flat region: faces; unit normal; middle (3,), area; rms distance from its plane; axes (2, 3) in the plane, along and across its
     smallest box, with low and high (2,) of that box measured from the middle."""
-
     faces: IntArray
     normal: FloatArray
     middle: FloatArray
@@ -188,16 +187,12 @@ def described(patches: Patches, faces: IntArray, normal: FloatArray) -> Flat | N
 
 def _connected(patches: Patches, mask: BoolArray, start: int) -> IntArray:
     """The faces of a mask that hang together with one of them."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     chosen = np.flatnonzero(mask)
     new = np.full(len(mask), -1, dtype=np.int64)
     new[chosen] = np.arange(len(chosen))
     a, b = new[patches.pairs[:, 0]], new[patches.pairs[:, 1]]
     keep = (a >= 0) & (b >= 0)
-    graph = coo_matrix((np.ones(int(keep.sum()), dtype=np.int8), (a[keep], b[keep])), shape=(len(chosen), len(chosen)))
-    label = connected_components(graph, directed=False)[1]
+    label = components(len(chosen), a[keep], b[keep])[0]
     faces: IntArray = chosen[label == label[new[start]]]
     return faces
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lint import loops
 from lint.measure import measure
 from lint.measure.edges import Edges
 from lint.measure.joining import components
@@ -55,7 +56,12 @@ def shells(skin: Skin, edges: Edges, facets: Faces) -> Shells:
     label = np.full(m, -1, dtype=np.int64)
     label[real] = mine
     faces = skin.faces if whole else skin.faces[real]
-    low, high = _boxes(skin, faces, mine, count)
+    if loops.there():
+        low, high = loops.shell_boxes(skin.vertices, faces, mine, count)
+        volumes = loops.shell_volumes(skin.vertices, faces, mine, low)
+    else:
+        low, high = _boxes(skin, faces, mine, count)
+        volumes = _volumes(skin, faces, mine, low, count)
     closed = np.ones(count, dtype=bool)
     wrong = edges.count != 2
     if wrong.any():
@@ -69,7 +75,7 @@ def shells(skin: Skin, edges: Edges, facets: Faces) -> Shells:
         low=low,
         high=high,
         closed=closed,
-        volume=np.where(closed, _volumes(skin, faces, mine, low, count), np.nan),
+        volume=np.where(closed, volumes, np.nan),
     )
 
 

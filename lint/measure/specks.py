@@ -9,6 +9,7 @@ import numpy as np
 from lint.measure import measure
 from lint.measure.cracks import Cracks
 from lint.measure.edges import Edges
+from lint.measure.joining import components
 from lint.measure.nearest import distance_to_faces
 from lint.measure.nesting import Nesting
 from lint.measure.shells import Shells
@@ -32,7 +33,6 @@ class Specks:
     closed: all its shells are; flat: (k,) its thickness as a share of its length; gap: (k,) from the main piece, mm, sampled;
     main: the piece that is the part: the largest, unless that is a flat open sheet beside a piece that is not.
     """
-
     piece: IntArray
     shell_length: FloatArray
     count: int
@@ -49,7 +49,6 @@ class Specks:
 @dataclass(frozen=True)
 class _Clumps:
     """Groups of faces, numbered from the largest area down: group of each face (m,), -1 for worthless ones; then a group."""
-
     label: IntArray
     count: int
     area: FloatArray
@@ -132,13 +131,9 @@ def spans(skin: Skin, label: IntArray, count: int) -> FloatArray:
 
 
 def _components(links: IntArray, count: int) -> IntArray:
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     if not count:
         return np.zeros(0, dtype=np.int64)
-    graph = coo_matrix((np.ones(len(links), dtype=np.int8), (links[:, 0], links[:, 1])), shape=(count, count))
-    label: IntArray = connected_components(graph, directed=False)[1].astype(np.int64)
+    label: IntArray = components(count, links[:, 0], links[:, 1])[0]
     return label
 
 

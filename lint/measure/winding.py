@@ -8,6 +8,7 @@ import numpy as np
 
 from lint.measure import measure
 from lint.measure.edges import Edges
+from lint.measure.joining import components
 from lint.measure.surface import Faces, Skin
 from lint.terms import BoolArray, FloatArray, IntArray
 
@@ -16,7 +17,6 @@ from lint.terms import BoolArray, FloatArray, IntArray
 class Winding:
     """against: (m,) faces on the smaller side (by area) of a skin whose neighbours disagree; one_sided: (m,) faces of a skin that
     cannot be made to agree, because a walk along it comes back on the other side."""
-
     against: BoolArray
     one_sided: BoolArray
 
@@ -28,9 +28,6 @@ def winding(skin: Skin, edges: Edges, facets: Faces) -> Winding:
     By the double cover: each face stands twice, once as it is and once turned; agreeing edges join like to like, disagreeing edges
     like to unlike. A skin with two sides falls into two pieces, a one-sided one (Moebius, 1858) into one. Linear time.
     """
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     m = len(skin.faces)
     if bool(edges.agree.all()):
         return Winding(np.zeros(m, dtype=bool), np.zeros(m, dtype=bool))
@@ -38,8 +35,7 @@ def winding(skin: Skin, edges: Edges, facets: Faces) -> Winding:
     shift = np.where(edges.agree, 0, m)
     rows = np.concatenate((one, one + m))
     columns = np.concatenate((two + shift, two + m - shift))
-    graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(2 * m, 2 * m))
-    label = connected_components(graph, directed=False)[1]
+    label = components(2 * m, rows, columns)[0]
     as_is, turned = label[:m], label[m:]
     low = as_is < turned
     sheet = np.unique(np.minimum(as_is, turned), return_inverse=True)[1]

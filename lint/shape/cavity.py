@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from lint.measure.joining import components
 from lint.shape.creases import ironed
 from lint.shape.sturdy import stacked
 from lint.terms import FloatArray, IntArray
@@ -17,14 +18,10 @@ TRIED = (1.0, 1.25, 1.6, 3.0, 9.0)
 
 def pieces_of(points: FloatArray, triangles: IntArray, least: float) -> list[Mesh]:
     """The separate shells of a cavity's skin (facing into the cavity) that hold at least `least` mm3, the largest first."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     if not len(triangles):
         return []
     ends = np.vstack((triangles[:, :2], triangles[:, 1:]))
-    graph = coo_matrix((np.ones(len(ends), dtype=np.int8), (ends[:, 0], ends[:, 1])), shape=(len(points), len(points)))
-    count, label = connected_components(graph, directed=False)
+    label, count = components(len(points), ends[:, 0], ends[:, 1])
     piece = label[triangles[:, 0]]
     middle = points.mean(axis=0)
     a, b, c = (points[triangles[:, k]] - middle for k in range(3))

@@ -8,6 +8,7 @@ import numpy as np
 
 from lint.measure import Survey
 from lint.measure.edges import Rim
+from lint.measure.joining import components
 from lint.shape.fill import patches
 from lint.shape.lids import Hole, filled_holes, simple_loops
 from lint.shape.patch import MOST_LOST, Patched, pitch_near, prove, strewn, trimmed
@@ -73,15 +74,11 @@ def grazes(survey: Survey, in_mm: bool) -> IntArray:
 
 def _left_over(faces: IntArray, area: np.ndarray, shell: IntArray, cut: BoolArray) -> BoolArray:
     """(m,) faces of the small pieces that the cut parts from the skin they belonged to. Raises Declined when a piece is not small."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     rest = np.flatnonzero(~cut)
     left = faces[rest]
     one, two = np.concatenate((left[:, 0], left[:, 1])), np.concatenate((left[:, 1], left[:, 2]))
     size = int(faces.max(initial=0)) + 1
-    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(size, size))
-    _, first, piece = np.unique(connected_components(graph, directed=False)[1][left[:, 0]], return_index=True, return_inverse=True)
+    _, first, piece = np.unique(components(size, one, two)[0][left[:, 0]], return_index=True, return_inverse=True)
     weight = np.bincount(piece, weights=area[rest])
     owner = shell[rest[first]]
     touched = np.zeros(size, dtype=bool)

@@ -15,6 +15,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from lint.measure.joining import components
 from lint.shape.field import HALF, Field
 from lint.terms import BoolArray, FloatArray, IntArray
 
@@ -33,7 +34,6 @@ CREASE = float(np.cos(np.radians(25.0)))
 class Drawn:
     """vertices: (n, 3) and faces: (m, 3) of a new skin; start: (n, 3) where the points were before they were set on the old skin;
     gap: (n,) how far the old skin was from there."""
-
     vertices: FloatArray
     faces: IntArray
     start: FloatArray
@@ -43,7 +43,6 @@ class Drawn:
 @dataclass(frozen=True)
 class _Rings:
     """For each of the 256 sorts of cell: its rings as chains of sides. link: (k, 4) sort, ring, side, next side; size, plain: (256, 4)."""
-
     link: IntArray
     begin: IntArray
     count: NDArray[np.int64]
@@ -181,9 +180,6 @@ def _values(field: Field, low: FloatArray, pitch: float, corner: IntArray) -> tu
 
 def _clear_groups(corner: IntArray, clear: FloatArray, pitch: float) -> IntArray:
     """(c,) groups of grid corners joined by sides that no skin touches: where the clear distances at both ends cover the side."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     base, span = corner.min(axis=0), corner.max(axis=0) - corner.min(axis=0) + 2
     weight = np.array([span[1] * span[2], span[2], 1])
     key = (corner - base) @ weight
@@ -199,8 +195,7 @@ def _clear_groups(corner: IntArray, clear: FloatArray, pitch: float) -> IntArray
         one.append(there[safe])
         two.append(other[safe])
     rows, columns = np.concatenate(one), np.concatenate(two)
-    graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(len(corner), len(corner)))
-    label: IntArray = connected_components(graph, directed=False)[1].astype(np.int64)
+    label: IntArray = components(len(corner), rows, columns)[0]
     return label
 
 

@@ -6,6 +6,7 @@ from __future__ import annotations
 import numpy as np
 
 from lint.measure.edges import Edges
+from lint.measure.joining import components
 from lint.measure.surface import Faces, Skin
 from lint.terms import BoolArray, FloatArray, IntArray
 
@@ -16,12 +17,8 @@ ACROSS = 0.1  # a wall across the skin of more than this share of the skin may b
 
 def patches(edges: Edges, count: int) -> IntArray:
     """(count,) the patch of each face: faces joined across edges that exactly two share."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     one, two = edges.neighbours.T
-    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(count, count))
-    label: IntArray = connected_components(graph, directed=False)[1].astype(np.int64)
+    label: IntArray = components(count, one, two)[0]
     return label
 
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from lint.measure.edges import edges as edge_table
 from lint.measure.edges import rims as find_rims
+from lint.measure.joining import components
 from lint.measure.surface import Skin
 from lint.terms import FloatArray, IntArray
 
@@ -45,12 +46,8 @@ def nibbled(
 
 def open_loops(faces: IntArray, count: int) -> tuple[list[IntArray], IntArray]:
     """Rims of matched faces, in the order the faces run along them, and the piece (m,) each face belongs to."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     skin = Skin(np.zeros((count, 3)), faces, np.arange(count))
     table = edge_table(skin, np.zeros(0, dtype=np.int64))
     one, two = table.neighbours.T
-    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(len(faces), len(faces)))
-    label: IntArray = connected_components(graph, directed=False)[1].astype(np.int64)
+    label: IntArray = components(len(faces), one, two)[0]
     return [rim.points for rim in find_rims(skin, table) if rim.closed], label

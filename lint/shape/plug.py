@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lint.measure import Survey
+from lint.measure.joining import components
 from lint.measure.nearest import distance_to_faces
 from lint.measure.recess import WIDE, Recess, distance_to_mouth
 from lint.measure.shells import regions
@@ -57,7 +58,6 @@ _AGAIN = "the new skin would lie in a recess again, deeper than it is wide"
 class _Mesh:
     """The part while it is worked on. vertices: (n, 3); faces: (m, 3); old: (m,) the face of the skin each was; below 0
     for new skin, -1 less the number of the recess."""
-
     vertices: FloatArray
     faces: IntArray
     old: IntArray
@@ -116,7 +116,6 @@ def _told(left: dict[int, str]) -> str:
 @dataclass
 class _Tries:
     """way: of each recess, 0 for its mouth, k for GROUND[k - 1]; left: why, of those that no way closes."""
-
     way: list[int]
     left: dict[int, str]
 
@@ -227,17 +226,13 @@ def _mouth(mesh: _Mesh, inside: BoolArray, area: float) -> tuple[BoolArray, list
 
 def _enclosed(mesh: _Mesh, inside: BoolArray, one: IntArray, two: IntArray) -> BoolArray:
     """(m,) faces that the recess alone joins to the rest of the skin. Raises _Left when they are more than the recess itself."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     beside = inside[one] != inside[two]
     rim = np.unique(np.concatenate((one[beside], two[beside])))
     rim = rim[~inside[rim]]
     if not len(rim):
         raise _Left(_ROUND)
     both = ~inside[one] & ~inside[two]
-    graph = coo_matrix((np.ones(int(both.sum()), dtype=np.int8), (one[both], two[both])), shape=(len(inside), len(inside)))
-    label = connected_components(graph, directed=False)[1]
+    label = components(len(inside), one[both], two[both])[0]
     pieces = np.unique(label[rim])
     size = np.array([_area(mesh.vertices, mesh.faces[label == piece]) for piece in pieces])
     small = pieces != pieces[int(np.argmax(size))]

@@ -7,6 +7,7 @@ import numpy as np
 from lint.measure import Survey
 from lint.measure.dross import Twins
 from lint.measure.edges import Edges
+from lint.measure.joining import components
 from lint.shape.compact import covers, without
 from lint.shape.needles import press_needles, turn_needles
 from lint.shape.triangles import spots_on
@@ -139,9 +140,6 @@ def _real(half_edges: IntArray) -> IntArray:
 
 def _folded(sides: IntArray, standing: IntArray, area: FloatArray, scrap: float) -> tuple[BoolArray, BoolArray]:
     """For folded places with edges sides (k, 3) and area (k,): which are needed to close the skin (k,), which to leave alone (k,)."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     if not len(sides):
         return np.zeros(0, dtype=bool), np.zeros(0, dtype=bool)
     flat = sides.reshape(-1)
@@ -149,8 +147,7 @@ def _folded(sides: IntArray, standing: IntArray, area: FloatArray, scrap: float)
     order = np.argsort(flat, kind="stable")
     same = flat[order[1:]] == flat[order[:-1]]
     one, two = place[order[1:][same]], place[order[:-1][same]]
-    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, two)), shape=(len(sides), len(sides)))
-    region = connected_components(graph, directed=False)[1]
+    region = components(len(sides), one, two)[0]
     regions = int(region.max()) + 1
     waits = np.bincount(region[place], weights=standing[flat] == 1, minlength=regions)
     passes = np.bincount(region[place], weights=standing[flat] >= 2, minlength=regions)

@@ -7,6 +7,7 @@ import numpy as np
 from lint.measure import Survey
 from lint.measure.cracks import Cracks
 from lint.measure.edges import Edges
+from lint.measure.joining import components
 from lint.measure.surface import Skin
 from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, Part, Promise, Shaped, Touch
 
@@ -65,11 +66,7 @@ def make(job: Job) -> Shaped:
 
 def _clusters(links: IntArray, count: int) -> IntArray:
     """(count,) for each point the smallest number among the points it is linked to."""
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
-    graph = coo_matrix((np.ones(len(links), dtype=np.int8), (links[:, 0], links[:, 1])), shape=(count, count))
-    group = connected_components(graph, directed=False)[1]
+    group = components(count, links[:, 0], links[:, 1])[0]
     least = np.full(int(group.max(initial=0)) + 1, count)
     np.minimum.at(least, group, np.arange(count))
     return least[group]
