@@ -78,5 +78,13 @@ PyObject *py_sides(PyObject *self, PyObject *args);
 PyObject *py_folds(PyObject *self, PyObject *args);
 PyObject *py_plain(PyObject *self, PyObject *args);
 PyObject *py_sags(PyObject *self, PyObject *args);
+PyObject *py_middle(PyObject *self, PyObject *args);
+PyObject *py_powers(PyObject *self, PyObject *args);
+
+/* Loops over edges and shells, in edges_module.c. */
+PyObject *py_edges(PyObject *self, PyObject *args);
+PyObject *py_walks(PyObject *self, PyObject *args);
+PyObject *py_boxes(PyObject *self, PyObject *args);
+PyObject *py_volumes(PyObject *self, PyObject *args);
 
 #endif

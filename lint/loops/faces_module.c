@@ -117,3 +117,43 @@ PyObject *py_sags(PyObject *self, PyObject *args)
         return PyErr_NoMemory();
     Py_RETURN_NONE;
 }
+
+PyObject *py_middle(PyObject *self, PyObject *args)
+{
+    PyObject *vertices, *faces, *start, *said;
+    Array in[4];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOO", &vertices, &faces, &start, &said))
+        return NULL;
+    if (take_all((Want[]){{vertices, 'd', 3, 0, "vertices"}, {faces, 'q', 3, 0, "faces"}, {start, 'd', 0, 0, "start"},
+                          {said, 'd', 0, 1, "said"}}, in, 4) < 0)
+        return NULL;
+    if (in[2].rows != 3 || in[3].rows != 5 || !within(in[1].view.buf, 3 * in[1].rows, in[0].rows))
+        return wrong(in, 4, "faces of points that there are, a start and five numbers to fill are wanted");
+    Py_BEGIN_ALLOW_THREADS
+    double *sum = in[3].view.buf;
+    skin_middle(in[0].view.buf, in[1].view.buf, in[1].rows, in[2].view.buf, sum, sum + 4);
+    Py_END_ALLOW_THREADS
+    drop(in, 4);
+    Py_RETURN_NONE;
+}
+
+PyObject *py_powers(PyObject *self, PyObject *args)
+{
+    PyObject *vertices, *faces, *middle, *sums;
+    double scale;
+    Array in[4];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOdO", &vertices, &faces, &middle, &scale, &sums))
+        return NULL;
+    if (take_all((Want[]){{vertices, 'd', 3, 0, "vertices"}, {faces, 'q', 3, 0, "faces"}, {middle, 'd', 0, 0, "middle"},
+                          {sums, 'd', 0, 1, "sums"}}, in, 4) < 0)
+        return NULL;
+    if (in[2].rows != 3 || in[3].rows != POWERS || !within(in[1].view.buf, 3 * in[1].rows, in[0].rows))
+        return wrong(in, 4, "faces of points that there are, a middle and 22 sums to fill are wanted");
+    Py_BEGIN_ALLOW_THREADS
+    skin_powers(in[0].view.buf, in[1].view.buf, in[1].rows, in[2].view.buf, scale, in[3].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 4);
+    Py_RETURN_NONE;
+}

@@ -1,7 +1,7 @@
 /* The compiled loops: what numpy would have to walk through many times over, walked through once.
  *
- * Plain C without Python: every function works on arrays that the caller holds, and keeps no state. Only module.c and faces_module.c
- * know Python. Sums are made in the order in which numpy makes them in the plain versions (lint/measure), and the compiler is told
+ * Plain C without Python: every function works on arrays that the caller holds, and keeps no state. Only the files called module know
+ * Python. Sums are made in the order in which numpy makes them in the plain versions (lint/measure), and the compiler is told
  * not to fuse a product with a sum, so that both say the same.
  */
 #ifndef BUCKWRIGHT_LOOPS_H
