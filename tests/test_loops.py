@@ -16,6 +16,7 @@ from lint.measure import Survey, crossings
 from lint.measure.boxes import overlapping
 from lint.measure.edges import _in_order, _table
 from lint.measure.nearest import distance_to_faces
+from lint.measure.roughness import point_normals, quadric_fit, rings
 from lint.measure.surface import longest_squares, weld_exact
 from lint.shape.crossing import any_crosses, crossing_faces
 from tests.meshes import part
@@ -216,6 +217,33 @@ def test_sags_are_those_of_numpy(name: str, plain: pytest.MonkeyPatch) -> None:
     numpys = Survey(whole).get("sags")
     np.testing.assert_allclose(ours, numpys, rtol=1e-9, atol=1e-12)
     assert (numpys > 0).any() == (name not in ("box", "tangle"))
+
+
+@pytest.mark.parametrize("mesh", [folded(), tangle(6), (bumpy()[0], bumpy()[1][90:]), solids.tube(20, 0, 30, sides=150, rings=40)])
+def test_roughness_is_that_of_numpy(mesh: Mesh, plain: pytest.MonkeyPatch) -> None:
+    """With a point whose neighbours are more than are summed in one go, and points that have too few."""
+    points, faces = mesh
+    whole = part((points + np.random.default_rng(1).normal(0, 0.02, points.shape), faces))
+    survey = Survey(whole)
+    skin, edges, facets = (survey.get(name) for name in ("skin", "edges", "facets"))
+    every = np.unique(skin.faces)
+    said = []
+    for which in ("", "plain"):
+        plain.setenv("BUCKWRIGHT_LOOPS", which)
+        normal, near = point_normals(skin, facets, every), rings(skin, edges, every)
+        fits = [quadric_fit(skin, normal, every, *ring) for ring in near]
+        said.append((normal, *near[0], *near[1], *rings(skin, edges, every, 7)[1], *(fit.judged for fit in fits)))
+        said[-1] += tuple(value for fit in fits for value in (fit.height[fit.judged], fit.noise[fit.judged]))
+        said[-1] += (Survey(whole).get("roughness").noise,)
+    for one, two in zip(*said, strict=True):
+        np.testing.assert_allclose(one, two, rtol=1e-7, atol=1e-12)
+
+
+@pytest.mark.parametrize("many", [1, 2, 7, 48])
+def test_middle_values_are_those_of_numpy(many: int) -> None:
+    rng = np.random.default_rng(many)
+    value, around = np.round(rng.normal(size=500), 1), rng.integers(0, 500, (300, many))
+    np.testing.assert_array_equal(loops.middles(value, around), np.median(value[around], axis=1))
 
 
 @pytest.mark.parametrize("faces", [0, 1, 40, 3000])

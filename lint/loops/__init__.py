@@ -21,7 +21,7 @@ try:
 except ImportError:  # no compiler was there, or another Python
     _compiled = None  # type: ignore[assignment]
 
-ISSUE = 8  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
+ISSUE = 9  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
 _USABLE = getattr(_compiled, "issue", 0) == ISSUE
 
 
@@ -191,6 +191,51 @@ def sags(
         count, *limits, sag,
     )  # fmt: skip
     return sag
+
+
+def rings(ends: IntArray, count: int, points: IntArray, fewest: int) -> tuple[tuple[IntArray, IntArray], tuple[IntArray, IntArray]]:
+    """The points within one and within two of the edges, (e, 2) of `count` points, in their order, of each of points (k,), itself among
+    them: for either, where each begins (k + 1,), and their numbers. None where there are not the fewest within one edge."""
+    start = np.empty(len(points) + 1, dtype=np.int64), np.empty(len(points) + 1, dtype=np.int64)
+    chosen = np.ascontiguousarray(points, dtype=np.int64)
+    said = _compiled.rings(np.ascontiguousarray(ends, dtype=np.int64), count, chosen, fewest, *start)
+    return (start[0], np.frombuffer(said[0], dtype=np.int64)), (start[1], np.frombuffer(said[1], dtype=np.int64))
+
+
+def point_normals(faces: IntArray, normal: FloatArray, area: FloatArray, count: int, points: IntArray) -> FloatArray:
+    """(k, 3) unit normals at different points (k,) of `count`: the mean of those of the faces (m, 3) round each by their area (m,)."""
+    unit, chosen = np.empty((len(points), 3)), np.ascontiguousarray(points, dtype=np.int64)
+    _compiled.normals(np.ascontiguousarray(faces, dtype=np.int64), _rows(normal), _rows(area), count, chosen, unit)
+    return unit
+
+
+def quadrics(
+    vertices: FloatArray, points: IntArray, normal: FloatArray, begin: IntArray, neighbour: IntArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """The equations, (k, 6, 6) and (k, 6), of a quadric through the surroundings of each point (k,), and how far those reach (k,), mm;
+    and where they are, for `residues`.
+
+    See lint/measure/roughness.py: normal (k, 3); neighbour: numbers of vertices (n, 3), those of point i from begin[i] to begin[i + 1].
+    """
+    left, right, reach = np.empty((len(points), 36)), np.empty((len(points), 6)), np.empty(len(points))
+    at = np.empty(3 * len(neighbour))
+    first, last, every = (np.ascontiguousarray(some, dtype=np.int64) for some in (points, begin, neighbour))
+    _compiled.quadrics(_rows(vertices), first, _rows(normal), last, every, at, left, right, reach)
+    return left.reshape(-1, 6, 6), right, reach, at
+
+
+def residues(at: FloatArray, begin: IntArray, solved: FloatArray) -> FloatArray:
+    """(k,) the sum of the squares of what the surroundings stand off the quadric (k, 6), in squares of their reach; see `quadrics`."""
+    square = np.empty(len(solved))
+    _compiled.residues(at, np.ascontiguousarray(begin, dtype=np.int64), _rows(solved), square)
+    return square
+
+
+def middles(value: FloatArray, around: IntArray) -> FloatArray:
+    """(k,) the middle value of those that are around (k, j) each, as np.median says it; none may be no number."""
+    middle = np.empty(len(around))
+    _compiled.middles(_rows(value), np.ascontiguousarray(around, dtype=np.int64), around.shape[1], middle)
+    return middle
 
 
 def plain_fans(vertices: FloatArray, faces: IntArray, normal: FloatArray, closed: BoolArray) -> BoolArray:

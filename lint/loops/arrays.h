@@ -87,4 +87,11 @@ PyObject *py_walks(PyObject *self, PyObject *args);
 PyObject *py_boxes(PyObject *self, PyObject *args);
 PyObject *py_volumes(PyObject *self, PyObject *args);
 
+/* Loops over the surroundings of points, in rough_module.c. */
+PyObject *py_rings(PyObject *self, PyObject *args);
+PyObject *py_normals(PyObject *self, PyObject *args);
+PyObject *py_quadrics(PyObject *self, PyObject *args);
+PyObject *py_residues(PyObject *self, PyObject *args);
+PyObject *py_middles(PyObject *self, PyObject *args);
+
 #endif

@@ -10,7 +10,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define ISSUE 8     /* raised whenever a loop is added or says something else: one built earlier is then not used */
+#define ISSUE 9     /* raised whenever a loop is added or says something else: one built earlier is then not used */
 #define WIDE 4      /* children of a node */
 #define FULL 4
 #define POWERS 22
@@ -129,6 +129,33 @@ typedef struct {
 } Bent;
 /* Fills sag (faces) where it is more than zero. 0, or -1 when memory runs out. */
 int facet_sags(const Bent *of, double *sag);
+
+typedef struct {
+    int64_t *number, count, room;
+} Numbers;
+/* The points within one and within two edges (e x 2 of n points, in their order) of each of k points, itself among them: found of
+ * either, those of point i from start[i] up to start[i + 1]; none where there are not the fewest within one edge. 0, or -1 when memory runs out or edges are out of order. The caller frees. */
+int point_rings(const int64_t *ends, int64_t e, int64_t n, const int64_t *points, int64_t k, int64_t fewest, int64_t *start[2],
+                Numbers found[2]);
+
+/* Unit normals (k x 3) at k different points of n, the mean of the faces (m x 3) round each by their area. 0, or -1 when memory runs out. */
+int point_normals(const int64_t *faces, const double *normal, const double *area, int64_t m, int64_t n, const int64_t *points, int64_t k,
+                  double *unit);
+
+/* `count` points, each with its normal and its neighbours, those of point i from begin[i] up to begin[i + 1], at least one. */
+typedef struct {
+    const double *vertices, *normal;
+    const int64_t *points, *begin, *neighbour;
+    int64_t count;
+} Cloud;
+/* The equations (6 x 6 and 6 a point) of a quadric through the neighbours, in lengths of their reach, and where they are (three
+ * coordinates of all the neighbours of a point after another); once the equations are solved (6), the sum of the squares of what the
+ * neighbours stand off it. 0, or -1 when memory runs out. */
+int quadric_sums(const Cloud *of, double *at, double *left, double *right, double *reach);
+int quadric_residues(const double *at, const int64_t *begin, int64_t count, const double *solved, double *square);
+
+/* The middle value of those around (k x many numbers of values) each. 0, or -1 when memory runs out. */
+int middle_values(const double *value, const int64_t *around, int64_t k, int64_t many, double *middle);
 
 /* Marks (n) of points whose faces, seen along their mean normal, all face the viewer and take up no more than a full turn. closed (n):
  * every edge at the point has two faces that agree. 0, or -1 when memory runs out. */

@@ -1,5 +1,5 @@
-/* What Python may ask for, and the loops over trees, points and half-edges; those over faces and edges are in
- * faces_module.c and edges_module.c. */
+/* What Python may ask for, and the loops over trees, points and half-edges; those over faces, edges and the surroundings of points are
+ * in faces_module.c, edges_module.c and rough_module.c. */
 #include "arrays.h"
 
 #include <limits.h>
@@ -247,6 +247,11 @@ static PyMethodDef methods[] = {
     {"sides", py_sides, METH_VARARGS, "sides(vertices, faces, square): fills square"},
     {"folds", py_folds, METH_VARARGS, "folds(normals, centres, neighbours, agree, angle): fills angle"},
     {"sags", py_sags, METH_VARARGS, "sags(11 arrays of skin and bends, count, flat, sharp, lean, alike, least, sag): fills sag where it is not zero"},
+    {"rings", py_rings, METH_VARARGS, "rings(ends, points, chosen, fewest, start, start): fills both; the rings of one and of two edges, as bytes of int64"},
+    {"normals", py_normals, METH_VARARGS, "normals(faces, normal, area, points, chosen, unit): fills unit"},
+    {"quadrics", py_quadrics, METH_VARARGS, "quadrics(vertices, points, normal, begin, neighbour, at, left, right, reach): fills the last four"},
+    {"residues", py_residues, METH_VARARGS, "residues(at, begin, solved, square): fills square"},
+    {"middles", py_middles, METH_VARARGS, "middles(value, around, many, middle): fills middle"},
     {"plain", py_plain, METH_VARARGS, "plain(vertices, faces, normals, closed, plain): fills plain"},
     {"hits", py_hits, METH_VARARGS, "hits(vertices, faces, fresh, fold, first, hit): fills hit; whether there is one"},
     {"middle", py_middle, METH_VARARGS, "middle(vertices, faces, start, said): fills area, middle times area, and reach"},

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lint import loops
 from lint.measure import measure
 from lint.measure.edges import Edges
 from lint.measure.surface import Faces, Skin, hashed
@@ -54,17 +55,21 @@ def roughness(skin: Skin, edges: Edges, facets: Faces) -> Roughness:
     from scipy.spatial import cKDTree
 
     chosen = sampled_points(skin, edges)
-    normal = point_normals(skin, facets)
-    near, far = (quadric_fit(skin, normal, chosen, *rings(skin, edges, chosen, reach)) for reach in (1, 2))
+    sampled = len(chosen) == MOST
+    near_ring, far_ring = rings(skin, edges, chosen, 6 + SPARE)
+    enough = np.diff(near_ring[0]) > 0
+    chosen = chosen[enough]
+    normal = point_normals(skin, facets, chosen)
+    near, far = (quadric_fit(skin, normal, chosen, b[np.append(enough, True)], of) for b, of in (near_ring, far_ring))
     judged = near.judged & far.judged
     points = chosen[judged]
     if len(points) < AROUND:
         return Roughness(np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros((0, 6), dtype=np.int64), False)
     place = skin.vertices[points]
     around = np.asarray(cKDTree(place).query(place, k=AROUND)[1], dtype=np.int64)
-    small, large = (np.median(fit.noise[judged][around], axis=1) for fit in (near, far))
+    small, large = (_middles(fit.noise[judged], around) for fit in (near, far))
     noise = np.where(small > SAME * large, np.minimum(small, large), 0.0)
-    return Roughness(points, noise, around[:, 1:7], len(chosen) == MOST)
+    return Roughness(points, noise, around[:, 1:7], sampled)
 
 
 def rough_regions(roughness: Roughness, limit: float) -> list[IntArray]:
@@ -101,7 +106,7 @@ def sampled_points(skin: Skin, edges: Edges) -> IntArray:
 def quadric_fit(skin: Skin, normal: FloatArray, points: IntArray, begin: IntArray, neighbour: IntArray) -> Fit:
     """Fit z = a + b x + c y + d x^2 + e x y + f y^2 over the surroundings of each point (see `rings`), itself among them.
 
-    z is along the point's own normal (n, 3); lengths are scaled by the farthest neighbour so that the six equations are well set.
+    z is along the point's own normal (k, 3); lengths are scaled by the farthest neighbour so that the six equations are well set.
     Noise is the root of the squared residues over the number of neighbours less six, set right for the middle value of so few
     (the median of chi-squared, by Wilson and Hilferty 1931, from memory).
     """
@@ -109,37 +114,74 @@ def quadric_fit(skin: Skin, normal: FloatArray, points: IntArray, begin: IntArra
     for first in range(0, len(points), BLOCK):
         block = slice(first, min(first + BLOCK, len(points)))
         own = begin[block.start : block.stop + 1]
-        height[block], noise[block], judged[block] = _fit_block(
-            skin.vertices[points[block]], normal[points[block]], skin.vertices[neighbour[own[0] : own[-1]]], own - own[0]
-        )
+        some = skin.vertices, points[block], normal[block], own - own[0], neighbour[own[0] : own[-1]]
+        reach, solved, square = (_fit_compiled if loops.there() else _fit_block)(*some)
+        spare = np.maximum(np.diff(own) - 6, 1)
+        turn = np.sqrt(solved[:, 3] ** 2 + solved[:, 5] ** 2 + solved[:, 4] ** 2 / 2)  # over half of the reach
+        height[block] = reach * solved[:, 0]
+        noise[block] = reach * np.sqrt(square / (spare * (1 - 2 / (9 * spare)) ** 3))
+        judged[block] = (np.diff(own) >= 6 + SPARE) & (turn < TURN)
     return Fit(height, noise, judged)
 
 
-def point_normals(skin: Skin, facets: Faces) -> FloatArray:
-    """(n, 3) unit normals, the mean of the faces round a point by their area."""
-    total = np.zeros((len(skin.vertices), 3))
+def point_normals(skin: Skin, facets: Faces, points: IntArray) -> FloatArray:
+    """(k, 3) unit normals at different points (k,), the mean of the faces round each by their area."""
+    if loops.there():
+        return loops.point_normals(skin.faces, facets.normal, facets.area, len(skin.vertices), points)
+    total = np.zeros((len(points), 3))
     for axis in range(3):
         weight = facets.normal[:, axis] * facets.area
         for corner in range(3):
-            total[:, axis] += np.bincount(skin.faces[:, corner], weights=weight, minlength=len(total))
+            total[:, axis] += np.bincount(skin.faces[:, corner], weights=weight, minlength=len(skin.vertices))[points]
     unit: FloatArray = total / np.maximum(np.linalg.norm(total, axis=1), 1e-300)[:, None]
     return unit
 
 
-def rings(skin: Skin, edges: Edges, points: IntArray, reach: int) -> tuple[IntArray, IntArray]:
-    """The points within one or two edges of each point, and itself: where each begins (k + 1,), and their numbers."""
+def rings(
+    skin: Skin, edges: Edges, points: IntArray, fewest: int = 0
+) -> tuple[tuple[IntArray, IntArray], tuple[IntArray, IntArray]]:
+    """The points within one and within two edges of each point, and itself: for either, where each begins (k + 1,), and their numbers.
+
+    None of either where there are not the fewest within one edge.
+    """
+    if loops.there():
+        return loops.rings(edges.ends, len(skin.vertices), points, fewest)
     from scipy.sparse import csr_matrix, identity
 
     n = len(skin.vertices)
     a, b = edges.ends.T
     ones = np.ones(2 * len(a), dtype=np.int32)
     ring = csr_matrix((ones, (np.concatenate((a, b)), np.concatenate((b, a)))), shape=(n, n)) + identity(n, dtype=np.int32, format="csr")
-    own = ring[points] if reach == 1 else ring[points] @ ring
-    return own.indptr.astype(np.int64), own.indices.astype(np.int64)
+    count = np.diff(ring.indptr)[points]
+    near = ring[points[count >= fewest]]
+    found = []
+    for own in (near, near @ ring):
+        many = np.zeros(len(points) + 1, dtype=np.int64)
+        many[1:][count >= fewest] = np.diff(own.indptr)
+        found.append((np.cumsum(many), own.indices.astype(np.int64)))
+    return found[0], found[1]
 
 
-def _fit_block(centre: FloatArray, normal: FloatArray, near: FloatArray, begin: IntArray) -> tuple[FloatArray, FloatArray, BoolArray]:
-    count = np.diff(begin)
+def _middles(value: FloatArray, around: IntArray) -> FloatArray:
+    """(k,) the middle value of those around (k, j) each."""
+    return loops.middles(value, around) if loops.there() else np.asarray(np.median(value[around], axis=1))
+
+
+def _fit_compiled(
+    vertices: FloatArray, points: IntArray, normal: FloatArray, begin: IntArray, neighbour: IntArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """What `_fit_block` says, by the compiled loops."""
+    left, right, reach, at = loops.quadrics(vertices, points, normal, begin, neighbour)
+    solved = np.asarray(np.linalg.solve(left, right[:, :, None])[:, :, 0], dtype=np.float64)
+    return reach, solved, loops.residues(at, begin, solved)
+
+
+def _fit_block(
+    vertices: FloatArray, points: IntArray, normal: FloatArray, begin: IntArray, neighbour: IntArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """How far the surroundings of each point reach (k,), mm; the quadric through them (k, 6) and the sum of its squared residues (k,), in
+    lengths of that reach."""
+    centre, near, count = vertices[points], vertices[neighbour], np.diff(begin)
     owner = np.repeat(np.arange(len(centre)), count)
     side = np.where(np.abs(normal[:, :1]) < 0.9, np.array([[1.0, 0, 0]]), np.array([[0, 1.0, 0]]))
     u = np.cross(normal, side)
@@ -157,10 +199,6 @@ def _fit_block(centre: FloatArray, normal: FloatArray, near: FloatArray, begin: 
             left[:, i, j] = left[:, j, i] = np.add.reduceat(base[i] * base[j], begin[:-1])
         right[:, i] = np.add.reduceat(base[i] * z, begin[:-1])
     left[:, np.arange(6), np.arange(6)] += 1e-9 * count[:, None]
-    solved = np.linalg.solve(left, right[:, :, None])[:, :, 0]
+    solved = np.asarray(np.linalg.solve(left, right[:, :, None])[:, :, 0], dtype=np.float64)
     residue = z - sum(b * solved[owner, i] for i, b in enumerate(base))
-    square = np.add.reduceat(residue**2, begin[:-1])
-    spare = np.maximum(count - 6, 1)
-    noise = reach * np.sqrt(square / (spare * (1 - 2 / (9 * spare)) ** 3))
-    turn = np.sqrt(solved[:, 3] ** 2 + solved[:, 5] ** 2 + solved[:, 4] ** 2 / 2)  # over half of the reach
-    return reach * solved[:, 0], noise, (count >= 6 + SPARE) & (turn < TURN)
+    return reach, solved, np.add.reduceat(residue**2, begin[:-1])

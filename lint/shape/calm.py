@@ -35,11 +35,11 @@ def make(job: Job) -> Shaped:
     free = _free(skin, edges, np.unique(np.concatenate(faces)))
     if not len(free):
         raise Declined("the rough places lie along rims, which are left as they are")
-    start, neighbour = rings(skin, edges, free, 2)
+    start, neighbour = rings(skin, edges, free)[1]
     vertices, survey = skin.vertices, job.survey
     for _ in range(PASSES):
         now: Skin = Skin(vertices, skin.faces, skin.old)
-        fit = quadric_fit(now, point_normals(now, survey.get("facets")), free, start, neighbour)
+        fit = quadric_fit(now, point_normals(now, survey.get("facets"), free), free, start, neighbour)
         vertices = _drawn(skin, vertices, free, fit.height, fit.judged, survey.get("facets"), most)
         vertices = _volume_kept(skin, vertices, free)
         survey = Survey(job.part.with_mesh(vertices, skin.faces))
@@ -72,7 +72,7 @@ def _drawn(
     skin: Skin, vertices: FloatArray, free: IntArray, height: FloatArray, judged: BoolArray, facets: Faces, most: float
 ) -> FloatArray:
     """The points drawn along their normals by height (k,) where judged, and held within `most` of where they were at first."""
-    normal = point_normals(Skin(vertices, skin.faces, skin.old), facets)[free]
+    normal = point_normals(Skin(vertices, skin.faces, skin.old), facets, free)
     moved = vertices[free] + normal * np.where(judged, height, 0.0)[:, None]
     off = moved - skin.vertices[free]
     length = np.linalg.norm(off, axis=1)
