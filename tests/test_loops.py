@@ -12,8 +12,9 @@ from scipy.sparse.csgraph import connected_components
 
 from corpus import solids
 from lint import loops
-from lint.measure import Survey, crossings
+from lint.measure import Survey, columns, crossings
 from lint.measure.boxes import overlapping
+from lint.measure.columns import Grid, grid_around
 from lint.measure.edges import _in_order, _table
 from lint.measure.nearest import distance_to_faces
 from lint.measure.roughness import point_normals, quadric_fit, rings
@@ -260,6 +261,89 @@ def test_half_edges_come_in_the_plain_order(faces: int) -> None:
     for field in fields(plain):
         np.testing.assert_array_equal(made[field.name], getattr(plain, field.name), field.name)
         assert made[field.name].dtype == getattr(plain, field.name).dtype
+
+
+@pytest.mark.parametrize("mesh", [tangle(7), bumpy(), solids.box((30, 20, 10), step=2.0)])
+def test_lines_of_a_grid_cross_as_in_numpy(mesh: Mesh, plain: pytest.MonkeyPatch) -> None:
+    points = mesh[0].copy()
+    points[-1] = np.nan  # meets nothing
+    low, high = points[:-1].min(axis=0), points[:-1].max(axis=0)
+    # Also a grid that begins on the skin's own corner and steps along its edges, and one that covers only the middle.
+    grids = (
+        grid_around(low, high, np.full(3, 0.7), 1),
+        Grid(low, np.full(3, 1.0), (40, 40, 1)),
+        Grid((low + high) / 2, np.full(3, 0.3), (5, 7, 1)),
+    )
+    for grid in grids:
+        with np.errstate(invalid="ignore"):
+            slow = columns.crossings(points, mesh[1], grid)
+        plain.setenv("BUCKWRIGHT_LOOPS", "")
+        quick = columns.crossings(points, mesh[1], grid)
+        plain.setenv("BUCKWRIGHT_LOOPS", "plain")
+        for name in ("column", "height", "face", "up"):
+            np.testing.assert_array_equal(getattr(quick, name), getattr(slow, name))
+            assert getattr(quick, name).dtype == getattr(slow, name).dtype
+
+
+@pytest.mark.parametrize("mesh", [tangle(8), bumpy(), solids.box((30, 20, 10), step=2.0)])
+def test_all_faces_about_a_point_are_named(mesh: Mesh) -> None:
+    tree, rng = loops.Tree(*mesh), np.random.default_rng(3)
+    for reach in (0.5, 6.0, np.inf):
+        for point in mesh[0][rng.integers(0, len(mesh[0]), 12)] + rng.normal(0, 1, (12, 3)):
+            far = np.array([distance_to_faces(point[None], mesh[0], face[None])[0] for face in mesh[1]])
+            near = np.flatnonzero(far <= reach)
+            about = tree.about(point, reach)
+            assert np.isin(near, about).all()
+            assert (np.diff(about) > 0).all()
+            across = rng.normal(0, 1, 3)
+            side = (mesh[0][mesh[1]] - point) @ across
+            met = np.flatnonzero((side.min(axis=1) <= 0) & (side.max(axis=1) >= 0))
+            cut = tree.about(point, reach, across)
+            assert np.isin(np.intersect1d(near, met), cut).all()
+            assert np.isin(cut, about).all()
+
+
+def test_the_nearest_face_within_a_reach() -> None:
+    mesh = bumpy()
+    points = np.random.default_rng(6).uniform(-40, 40, (2000, 3))
+    tree = loops.Tree(*mesh)
+    face, square, spot = tree.nearest(points)
+    within, closer, at = tree.nearest(points, 5.0)
+    near = square < 25.0
+    assert 0 < near.sum() < len(points)
+    np.testing.assert_array_equal(within, np.where(near, face, -1))
+    np.testing.assert_array_equal(closer, np.where(near, square, np.inf))
+    np.testing.assert_array_equal(at[near], spot[near])
+
+
+@pytest.mark.parametrize("pull", [(0.0, 0.0, 1.0), (0.3, -0.5, 0.8)])
+def test_a_mould_locks_as_without_the_loops(pull: tuple[float, float, float], plain: pytest.MonkeyPatch) -> None:
+    points, faces = bumpy()
+    points = points * (1.0, 1.0, 0.6) + 6 * np.sin(points[:, ::-1] / 6)
+    plain.setenv("BUCKWRIGHT_LOOPS", "")
+    one = Survey(part((points, faces))).get("moulding").pulled(np.array(pull))
+    plain.setenv("BUCKWRIGHT_LOOPS", "plain")
+    two = Survey(part((points, faces))).get("moulding").pulled(np.array(pull))
+    assert one.locks
+    assert len(one.locks) == len(two.locks)
+    for a, b in zip(one.locks, two.locks, strict=True):
+        assert (a.area, a.depth) == pytest.approx((b.area, b.depth), abs=1e-5)
+        np.testing.assert_array_equal(np.sort(a.faces), np.sort(b.faces))
+
+
+def test_recesses_are_those_found_without_the_loops(plain: pytest.MonkeyPatch) -> None:
+    points, faces = bumpy(5)
+    away = np.linalg.norm(points[:, :2], axis=1)
+    points[:, 2] -= np.where((away < 5) & (points[:, 2] > 0), 14 * np.clip(1 - away / 5, 0, 1) ** 0.3, 0.0)
+    plain.setenv("BUCKWRIGHT_LOOPS", "")
+    one = Survey(part((points, faces))).get("recesses")
+    plain.setenv("BUCKWRIGHT_LOOPS", "plain")
+    two = Survey(part((points, faces))).get("recesses")
+    assert one
+    assert len(one) == len(two)
+    for a, b in zip(one, two, strict=True):
+        assert (a.depth, a.width) == pytest.approx((b.depth, b.width), abs=1e-5)
+        np.testing.assert_array_equal(a.faces, b.faces)
 
 
 def test_arrays_of_another_shape_are_refused() -> None:

@@ -21,7 +21,7 @@ try:
 except ImportError:  # no compiler was there, or another Python
     _compiled = None  # type: ignore[assignment]
 
-ISSUE = 9  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
+ISSUE = 10  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
 _USABLE = getattr(_compiled, "issue", 0) == ISSUE
 
 
@@ -70,12 +70,22 @@ class Tree:
         cores.shared(cast, len(face), _LEAST)
         return face, far
 
-    def nearest(self, points: FloatArray) -> tuple[IntArray, FloatArray, FloatArray]:
-        """The nearest face of each point (k, 3), the squared distance in mm2, and the spot (k, 3) on the face."""
+    def nearest(self, points: FloatArray, reach: float = np.inf) -> tuple[IntArray, FloatArray, FloatArray]:
+        """The nearest face of each point (k, 3) within `reach` mm, -1 for none, the squared distance in mm2, infinite for none, and the
+        spot (k, 3) on the face."""
         face, square, spot = np.empty(len(points), dtype=np.int64), np.empty(len(points)), np.empty((len(points), 3))
         at = _rows(points)
-        cores.shared(lambda some: _compiled.nearest(self._tree, at[some], face[some], square[some], spot[some]), len(at), _LEAST)
+        cores.shared(
+            lambda some: _compiled.nearest(self._tree, at[some], float(reach), face[some], square[some], spot[some]), len(at), _LEAST
+        )
         return face, square, spot
+
+    def about(self, point: FloatArray, reach: float, across: FloatArray | None = None) -> IntArray:
+        """Numbers (k,), in order, of all faces within `reach` mm of a point (3,), and of others near them; of those that meet the plane
+        through the point square to `across` (3,), where that is given."""
+        x, y, z = np.asarray(point, dtype=np.float64).tolist()
+        said = _compiled.about(self._tree, (x, y, z), float(reach), (0.0, 0.0, 0.0) if across is None else tuple(across.tolist()))
+        return np.sort(np.frombuffer(said, dtype=np.int32)).astype(np.int64)
 
     def pairs(self, normal: FloatArray, usable: BoolArray, simple: BoolArray, tolerance: float, flat: float) -> tuple[IntArray, ...]:
         """Pairs (k, 2) of faces that reach through each other's plane; that lie in one plane; where an edge of the second lies in the
@@ -246,6 +256,14 @@ def plain_fans(vertices: FloatArray, faces: IntArray, normal: FloatArray, closed
     plain = np.empty(len(vertices), dtype=bool)
     _compiled.plain(_rows(vertices), np.ascontiguousarray(faces, dtype=np.int64), _rows(normal), np.ascontiguousarray(closed), plain)
     return plain
+
+
+def columns(x: FloatArray, y: FloatArray, vertices: FloatArray, faces: IntArray, wide: int, deep: int) -> tuple[Any, ...]:
+    """Where the upright lines of a grid `wide` x `deep` meet faces (m, 3) of vertices (n, 3) that are at x, y (n,) in the grid's steps:
+    column, height, face and whether the skin faces up, (k,) each; see lint/measure/columns.py."""
+    flat = np.ascontiguousarray(x), np.ascontiguousarray(y)
+    said = _compiled.columns(*flat, _rows(vertices), np.ascontiguousarray(faces, dtype=np.int64), wide, deep)
+    return tuple(np.frombuffer(one, dtype=kind) for one, kind in zip(said, (np.int64, np.float64, np.int64, np.bool_), strict=True))
 
 
 def hits(vertices: FloatArray, faces: IntArray, fresh: BoolArray, fold: float, *, first: bool = False) -> BoolArray:

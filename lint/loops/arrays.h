@@ -9,6 +9,8 @@
 
 #include <stdint.h>
 
+#define TREE_NAME "lint.loops.tree"
+
 /* An array in one piece of memory, rows x columns (columns 0: one number a row); kind: its numbers, as in the module struct. */
 typedef struct {
     Py_buffer view;
@@ -93,5 +95,9 @@ PyObject *py_normals(PyObject *self, PyObject *args);
 PyObject *py_quadrics(PyObject *self, PyObject *args);
 PyObject *py_residues(PyObject *self, PyObject *args);
 PyObject *py_middles(PyObject *self, PyObject *args);
+
+/* Over what lies about a point and over lines of a grid, in about_module.c. */
+PyObject *py_about(PyObject *self, PyObject *args);
+PyObject *py_columns(PyObject *self, PyObject *args);
 
 #endif

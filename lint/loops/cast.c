@@ -253,11 +253,11 @@ static void spot_on(const double *a, const double *b, const double *c, const dou
         spot[k] = a[k] + ab[k] * v + ac[k] * w;
 }
 
-void tree_nearest(const Tree *tree, const double *point, int64_t k, int64_t *face, double *square, double *spot)
+void tree_nearest(const Tree *tree, const double *point, int64_t k, double reach, int64_t *face, double *square, double *spot)
 {
     int32_t before = -1; /* a face near the last point is a good first guess for this one */
     for (int64_t i = 0; i < k; i++) {
-        double at[3], best = DBL_MAX, found[3] = {0, 0, 0};
+        double at[3], best = reach < 1e150 ? reach * reach : DBL_MAX, found[3] = {0, 0, 0};
         for (int a = 0; a < 3; a++)
             at[a] = point[3 * i + a] - tree->middle[a];
         int64_t nearest = -1;
@@ -309,7 +309,7 @@ void tree_nearest(const Tree *tree, const double *point, int64_t k, int64_t *fac
             }
         }
         face[i] = nearest;
-        square[i] = best;
+        square[i] = nearest < 0 ? INFINITY : best;
         for (int a = 0; spot && a < 3; a++)
             spot[3 * i + a] = found[a] + tree->middle[a];
     }

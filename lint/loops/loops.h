@@ -10,7 +10,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define ISSUE 9     /* raised whenever a loop is added or says something else: one built earlier is then not used */
+#define ISSUE 10    /* raised whenever a loop is added or says something else: one built earlier is then not used */
 #define WIDE 4      /* children of a node */
 #define FULL 4
 #define POWERS 22
@@ -65,8 +65,29 @@ void tree_free(Tree *tree);
 void tree_cast(const Tree *tree, const double *origin, const double *direction, int64_t k, double reach, int facing,
                const double *normal, int64_t *face, double *far);
 
-/* The nearest spot of the skin for each of k points: its face, the squared distance, and, where spot is not NULL, the spot. */
-void tree_nearest(const Tree *tree, const double *point, int64_t k, int64_t *face, double *square, double *spot);
+/* The nearest spot of the skin within `reach` for each of k points: its face, -1 for none, the squared distance, and, where spot is not
+ * NULL, the spot. */
+void tree_nearest(const Tree *tree, const double *point, int64_t k, double reach, int64_t *face, double *square, double *spot);
+
+/* Faces that may lie within `reach` of a point and meet the plane through it square to `across` (all faces when that is zero): all that do,
+ * and others near them. 0, or -1 when memory runs out. The caller frees face. */
+typedef struct {
+    int32_t *face;
+    int64_t count, room;
+} Few;
+int tree_about(const Tree *tree, const double point[3], double reach, const double across[3], Few *found);
+
+/* Where upright lines at x = 0 .. wide - 1, y = 0 .. deep - 1 meet faces (m x 3) with corners at x and y in the grid's own steps: column
+ * (y * wide + x), height by the third coordinate of vertices (n x 3), face, and whether the skin faces up there. 0, or -1 when memory runs
+ * out. The caller frees all four. See lint/measure/columns.py. */
+typedef struct {
+    int64_t *column, *face;
+    double *height;
+    uint8_t *up;
+    int64_t count, room;
+} Met;
+int column_crossings(const double *x, const double *y, const double *vertices, const int64_t *faces, int64_t m, int64_t wide, int64_t deep,
+                     Met *found);
 
 /* Pairs of faces that may cross, told apart as lint/measure/crossings.py does. */
 enum { ACROSS, LYING, EDGE_ON_ONE, EDGE_ON_TWO, KINDS };

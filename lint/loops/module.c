@@ -1,5 +1,5 @@
-/* What Python may ask for, and the loops over trees, points and half-edges; those over faces, edges and the surroundings of points are
- * in faces_module.c, edges_module.c and rough_module.c. */
+/* What Python may ask for, and the loops over trees, points and half-edges; those over faces, edges, the surroundings of points and what
+ * lies about a point are in faces_module.c, edges_module.c, rough_module.c and about_module.c. */
 #include "arrays.h"
 
 #include <limits.h>
@@ -9,8 +9,6 @@
 #endif
 
 #include "loops.h"
-
-static const char *NAME = "lint.loops.tree";
 
 /* Whether the points that are named are neither infinite nor no number. */
 static int all_finite(const double *point, const int64_t *number, int64_t count)
@@ -24,7 +22,7 @@ static int all_finite(const double *point, const int64_t *number, int64_t count)
 
 static void free_tree(PyObject *capsule)
 {
-    tree_free(PyCapsule_GetPointer(capsule, NAME));
+    tree_free(PyCapsule_GetPointer(capsule, TREE_NAME));
 }
 
 static PyObject *py_tree(PyObject *self, PyObject *args)
@@ -48,7 +46,7 @@ static PyObject *py_tree(PyObject *self, PyObject *args)
     drop(in, 2);
     if (!tree)
         return PyErr_NoMemory();
-    PyObject *capsule = PyCapsule_New(tree, NAME, free_tree);
+    PyObject *capsule = PyCapsule_New(tree, TREE_NAME, free_tree);
     if (!capsule)
         tree_free(tree);
     return capsule;
@@ -63,7 +61,7 @@ static PyObject *py_cast(PyObject *self, PyObject *args)
     (void)self;
     if (!PyArg_ParseTuple(args, "OOOdiOOO", &capsule, &origin, &direction, &reach, &facing, &normal, &face, &far))
         return NULL;
-    const Tree *tree = PyCapsule_GetPointer(capsule, NAME);
+    const Tree *tree = PyCapsule_GetPointer(capsule, TREE_NAME);
     int count = facing ? 5 : 4;
     if (!tree || take_all((Want[]){{origin, 'd', 3, 0, "origins"}, {direction, 'd', 3, 0, "directions"}, {face, 'q', 0, 1, "face"},
                                    {far, 'd', 0, 1, "far"}, {normal, 'd', 3, 0, "normals"}}, in, count) < 0)
@@ -83,11 +81,12 @@ static PyObject *py_cast(PyObject *self, PyObject *args)
 static PyObject *py_nearest(PyObject *self, PyObject *args)
 {
     PyObject *capsule, *point, *face, *square, *spot;
+    double reach;
     Array in[4];
     (void)self;
-    if (!PyArg_ParseTuple(args, "OOOOO", &capsule, &point, &face, &square, &spot))
+    if (!PyArg_ParseTuple(args, "OOdOOO", &capsule, &point, &reach, &face, &square, &spot))
         return NULL;
-    const Tree *tree = PyCapsule_GetPointer(capsule, NAME);
+    const Tree *tree = PyCapsule_GetPointer(capsule, TREE_NAME);
     int count = spot == Py_None ? 3 : 4;
     if (!tree || take_all((Want[]){{point, 'd', 3, 0, "points"}, {face, 'q', 0, 1, "face"}, {square, 'd', 0, 1, "square"},
                                    {spot, 'd', 3, 1, "spot"}}, in, count) < 0)
@@ -96,7 +95,7 @@ static PyObject *py_nearest(PyObject *self, PyObject *args)
         if (in[k].rows != in[0].rows)
             return wrong(in, count, "one face, square and spot a point are wanted");
     Py_BEGIN_ALLOW_THREADS
-    tree_nearest(tree, in[0].view.buf, in[0].rows, in[1].view.buf, in[2].view.buf, count == 4 ? in[3].view.buf : NULL);
+    tree_nearest(tree, in[0].view.buf, in[0].rows, reach, in[1].view.buf, in[2].view.buf, count == 4 ? in[3].view.buf : NULL);
     Py_END_ALLOW_THREADS
     drop(in, count);
     Py_RETURN_NONE;
@@ -110,7 +109,7 @@ static PyObject *py_pairs(PyObject *self, PyObject *args)
     (void)self;
     if (!PyArg_ParseTuple(args, "OOOOdd", &capsule, &normal, &usable, &simple, &tolerance, &flat))
         return NULL;
-    const Tree *tree = PyCapsule_GetPointer(capsule, NAME);
+    const Tree *tree = PyCapsule_GetPointer(capsule, TREE_NAME);
     if (!tree || take_all((Want[]){{normal, 'd', 3, 0, "normals"}, {usable, '?', 0, 0, "usable"}, {simple, '?', 0, 0, "simple"}}, in, 3) < 0)
         return NULL;
     for (int k = 0; k < 3; k++)
@@ -234,7 +233,9 @@ static PyObject *py_hold(PyObject *self, PyObject *args)
 static PyMethodDef methods[] = {
     {"tree", py_tree, METH_VARARGS, "tree(vertices, faces): a tree of boxes over faces"},
     {"cast", py_cast, METH_VARARGS, "cast(tree, origins, directions, reach, facing, normals, face, far): fills face and far"},
-    {"nearest", py_nearest, METH_VARARGS, "nearest(tree, points, face, square, spot): fills face, square and, unless None, spot"},
+    {"nearest", py_nearest, METH_VARARGS, "nearest(tree, points, reach, face, square, spot): fills face, square and, unless None, spot"},
+    {"about", py_about, METH_VARARGS, "about(tree, point, reach, across): numbers of faces, as bytes of int32"},
+    {"columns", py_columns, METH_VARARGS, "columns(x, y, vertices, faces, wide, deep): columns, heights, faces and sides, as arrays of bytes"},
     {"pairs", py_pairs, METH_VARARGS, "pairs(tree, normals, usable, simple, tolerance, flat): four kinds of pairs, as bytes of int32"},
     {"weld", py_weld, METH_VARARGS, "weld(rows, number, row): fills both; how many distinct rows there are"},
     {"halves", py_halves, METH_VARARGS, "halves(faces, points, order, first): fills both; how many half-edges there are"},

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lint import loops
 from lint.terms import BoolArray, FloatArray, IntArray
 
 _AT_ONCE = 2_000_000
@@ -59,6 +60,8 @@ class Crossings:
 def crossings(vertices: FloatArray, faces: IntArray, grid: Grid) -> Crossings:
     """Every crossing of the grid's upright lines with the skin. Linear in faces plus lines under their boxes."""
     flat = [(vertices[:, k] - grid.low[k]) / grid.pitch[k] for k in (0, 1)]
+    if loops.there():
+        return Crossings(*loops.columns(flat[0], flat[1], vertices, faces, grid.count[0], grid.count[1]))
     first, many = [], []
     for k, along in enumerate(flat):
         a, b, c = (np.take(along, np.ascontiguousarray(faces[:, i])) for i in range(3))
@@ -108,7 +111,9 @@ def _crossed(
     whole = weight.sum(axis=0)
     upright = vertices[faces[face[hit]], 2]
     with np.errstate(invalid="ignore", divide="ignore"):
-        height = np.where(whole != 0, np.einsum("kn,nk->n", weight, upright) / whole, upright.mean(axis=1))
+        height = np.where(
+            whole != 0, (weight[0] * upright[:, 0] + weight[2] * upright[:, 2] + weight[1] * upright[:, 1]) / whole, upright.mean(axis=1)
+        )
     return y[hit] * wide + x[hit], height, face[hit], left[0, hit]
 
 

@@ -61,7 +61,29 @@ def poses(skin: Skin, facets: Faces, angle: float) -> list[Pose]:
     directions = _distinct(np.vstack(([[0.0, 0.0, -1.0]], _flat_sides(facets), axes, -axes)))
     corners = corners.reshape(-1, 3)
     sine, scale = float(np.sin(np.radians(angle))), float(facets.area.sum() / few.area.sum())
-    return [_pose(d, local, corners, few, sine, scale) for d in directions]
+    stood = _Stood(local, _outer(local), tuple(np.ascontiguousarray(corners[:, k]) for k in range(3)), float(np.ptp(local, axis=0).max()))
+    return [_pose(d, stood, few, sine, scale) for d in directions]
+
+
+@dataclass(frozen=True)
+class _Stood:
+    """What is stood on its sides. points: (k, 3) about the middle; rim: (h, 3) those of them that any outline can have; corner: three
+    points a face, (m,) each; size: the longest way along an axis, mm."""
+
+    points: FloatArray
+    rim: FloatArray
+    corner: tuple[IntArray, ...]
+    size: float
+
+
+def _outer(points: FloatArray) -> FloatArray:
+    """The corners of the convex hull of points (k, 3): from whatever side they are seen, their outline has no others."""
+    from scipy.spatial import ConvexHull, QhullError
+
+    try:
+        return np.asarray(points[ConvexHull(points).vertices])
+    except (QhullError, ValueError):  # too few, or all in a plane
+        return points
 
 
 def _flat_sides(facets: Faces) -> FloatArray:
@@ -90,24 +112,26 @@ def _distinct(directions: FloatArray) -> FloatArray:
     return np.array(kept)
 
 
-def _pose(down: FloatArray, points: FloatArray, corners: IntArray, facets: Faces, sine: float, scale: float) -> Pose:
-    height = -(points @ down)
+def _pose(down: FloatArray, stood: _Stood, facets: Faces, sine: float, scale: float) -> Pose:
+    height = -(stood.points @ down)
     height -= height.min()
-    rise = np.maximum(np.maximum(height[corners[:, 0]], height[corners[:, 1]]), height[corners[:, 2]])
+    a, b, c = (np.take(height, number) for number in stood.corner)
+    rise = np.maximum(np.maximum(a, b), c)
     facing = facets.normal @ down
-    flat = points @ _plane(down)
-    shadow = polygon_area(taut(outermost(flat)))
+    plane = _plane(down)
+    shadow = polygon_area(taut(outermost(stood.rim @ plane)))
     steep = facing > sine
 
     def side(depth: float, level: float) -> Side:
         lying = rise <= depth
         resting = lying & (facing >= level)
-        feet = np.zeros(len(flat), dtype=bool)
-        feet[corners[resting]] = True
+        feet = np.zeros(len(stood.points), dtype=bool)
+        for number in stood.corner:
+            feet[number[resting]] = True
         share = scale * float((facets.area * facing)[resting].sum()) / shadow if shadow > 0 else 0.0
-        return Side(scale * float(facets.area[steep & ~lying].sum()), share, _holds(flat[feet]))
+        return Side(scale * float(facets.area[steep & ~lying].sum()), share, _holds(stood.points[feet] @ plane))
 
-    return Pose(down, side(TOUCH, LEVEL), side(_CUT * float(np.ptp(points, axis=0).max()), _ROUGH))
+    return Pose(down, side(TOUCH, LEVEL), side(_CUT * stood.size, _ROUGH))
 
 
 def _plane(down: FloatArray) -> FloatArray:

@@ -57,6 +57,13 @@ class Rays:
             return self._own.first(origins, directions, reach)
         return self._met(origins - self.middle, directions, reach)
 
+    def about(self, point: FloatArray, reach: float, across: FloatArray) -> IntArray | None:
+        """Faces (k,), in order, among them all within `reach` mm of a point (3,) that meet the plane through it square to `across` (3,).
+
+        None without the compiled loops: nothing else knows the faces by where they lie.
+        """
+        return None if self._own is None else self._own.about(point, reach, across)
+
     def first_facing(self, origins: FloatArray, directions: FloatArray, away: bool, reach: float = np.inf) -> tuple[IntArray, FloatArray]:
         """The first face whose outward side looks along the ray (away, so the ray leaves material) or against it (so it enters).
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from lint import loops
 from lint.measure import measure
 from lint.measure.contact import Contact
 from lint.measure.edges import Edges
@@ -14,6 +15,8 @@ from lint.measure.joining import components
 from lint.measure.nearest import distance_to_faces
 from lint.measure.shells import around_points, points_of
 from lint.measure.surface import Faces, Skin
+from lint.measure.vectors import columns, length, minus, taken
+from lint.measure.vectors import reach as span
 from lint.measure.walls import Gaps, Patches
 from lint.terms import BoolArray, FloatArray, IntArray, Place
 
@@ -23,7 +26,9 @@ WIDE = 12.0
 FOLD = 60.0
 # Where less than this share of a recess's skin has skin opposite, it is a nick in a corner and what looks over it, and no recess.
 OPPOSITE = 0.05
-_CELLS = 200  # along an axis; of a part with more, read in the wrong unit perhaps, a tree is asked at once
+_CELL = 8  # cells a reach; of a part that has more of them than _CELLS, read in the wrong unit perhaps, a tree is asked at once
+_CELLS = 8_000_000
+_FEW = 500  # points whose own neighbourhoods are looked up before a tree of all is made
 
 
 @dataclass(frozen=True)
@@ -43,7 +48,7 @@ class Recess:
 
 @measure
 def recesses(
-    skin: Skin, edges: Edges, facets: Faces, patches: Patches, gaps: Gaps, contact: Contact, covered: BoolArray
+    skin: Skin, edges: Edges, facets: Faces, patches: Patches, gaps: Gaps, contact: Contact, covered: BoolArray, tree: loops.Tree | None
 ) -> tuple[Recess, ...]:
     """Regions of skin with less than WIDE of air over them, the deepest for their width first. Sampled at the patches.
 
@@ -56,7 +61,7 @@ def recesses(
     within: BoolArray = (area > total / 2) & (total > 0)
     if not within.any():
         return ()
-    within |= _floors(near, total, facets, patches) & ~covered
+    within |= _floors(near, total, facets, patches, tree) & ~covered
     label = _pieces(within, edges, patches.face[near], gaps.across[near], len(skin.faces))
     base = np.zeros(len(skin.faces), dtype=bool)
     base[contact.faces] = True
@@ -93,7 +98,7 @@ def _pieces(within: BoolArray, edges: Edges, face: IntArray, across: IntArray, c
     return components(count, one, two)[0]
 
 
-def _floors(near: BoolArray, total: FloatArray, facets: Faces, patches: Patches) -> BoolArray:
+def _floors(near: BoolArray, total: FloatArray, facets: Faces, patches: Patches, tree: loops.Tree | None) -> BoolArray:
     """(m,) faces close to a recess that look out of it, such as its floor: a ball WIDE across cannot touch most of their area."""
     asked = np.flatnonzero(~near)
     asked = asked[_any_within(patches.point[near], patches.point[asked], WIDE)]
@@ -102,9 +107,36 @@ def _floors(near: BoolArray, total: FloatArray, facets: Faces, patches: Patches)
         return floors
     face = patches.face[asked]
     ball = patches.point[asked] + WIDE / 2 * facets.normal[face]
-    shut = np.isfinite(_tree(patches.point).query(ball, distance_upper_bound=0.9 * WIDE / 2)[0])
+    shut = _shut(ball, 0.9 * WIDE / 2, patches, tree)
     floors[:] = np.bincount(face, weights=patches.area[asked] * shut, minlength=len(total)) > total / 2
     return floors
+
+
+def _shut(ball: FloatArray, reach: float, patches: Patches, tree: loops.Tree | None) -> BoolArray:
+    """(k,) whether any patch lies nearer than `reach` mm to the middle (k, 3) of each ball.
+
+    With a tree of the skin most is told by the nearest face: where none is in reach no patch is, and mostly its own patch is.
+    """
+    if tree is None:
+        return np.asarray(np.isfinite(_tree(patches.point).query(ball, distance_upper_bound=reach)[0]))
+    face = tree.nearest(ball, reach * (1 + 1e-9))[0]
+    some = np.flatnonzero(face >= 0)
+    own = np.full(max(int(patches.face.max()), int(face.max())) + 1, -1, dtype=np.int64)
+    own[patches.face] = np.arange(len(patches.face))
+    number = np.take(own, face[some])
+    away = minus(taken(ball, some), taken(patches.point, number))
+    known = (length(away) < reach) & (number >= 0)
+    shut = np.zeros(len(ball), dtype=bool)
+    shut[some[known]] = True
+    some = some[~known]
+    if len(some):
+        wanted = np.full(len(own), len(some) > _FEW)
+        for k in some if len(some) <= _FEW else ():
+            about = tree.about(ball[k], reach * (1 + 1e-9))
+            wanted[about[about < len(own)]] = True
+        few = np.flatnonzero(np.take(wanted, patches.face))
+        shut[some] = np.isfinite(_tree(np.take(patches.point, few, axis=0)).query(ball[some], distance_upper_bound=reach)[0])
+    return shut
 
 
 def _tree(points: FloatArray) -> Any:
@@ -116,32 +148,39 @@ def _tree(points: FloatArray) -> Any:
 def _any_within(points: FloatArray, asked: FloatArray, reach: float) -> BoolArray:
     """(k,) whether any of some points lies nearer than `reach` mm to each point asked.
 
-    Told by cells first: two points in one cell are near, and far when no point is in a cell within two of theirs.
+    Told by cells first: how far the middle of a cell is from the nearest point tells of all that is asked in it, but for the few about
+    as far away as the reach.
     """
-    from scipy.ndimage import maximum_filter
-
-    cell = reach / 3**0.5 * (1 - 1e-9)
-    low, high = points.min(axis=0) - 3 * cell, points.max(axis=0) + 3 * cell
-    if ((high - low) / cell > _CELLS).any():
-        return np.asarray(np.isfinite(_tree(points).query(asked, distance_upper_bound=reach)[0]))
-    count = np.ceil((high - low) / cell).astype(np.int64) + 1
-    taken = np.zeros(count, dtype=bool)
-    taken.reshape(-1)[_cell_of(points, low, cell, count)] = True
-    about = maximum_filter(taken, size=5, mode="constant", cval=False)
-    inside = np.flatnonzero(((asked >= low) & (asked <= high)).all(axis=1))
-    at = _cell_of(asked[inside], low, cell, count)
+    cell = reach / _CELL
     found = np.zeros(len(asked), dtype=bool)
-    found[inside] = taken.reshape(-1)[at]
-    unsure = inside[about.reshape(-1)[at] & ~taken.reshape(-1)[at]]
+    low, high = (corner + side * reach * (1 + 1e-9) for corner, side in zip(span(points), (-1, 1), strict=True))
+    axes = columns(asked)
+    inside = np.ones(len(asked), dtype=bool)
+    for axis, least, most in zip(axes, low.tolist(), high.tolist(), strict=True):
+        inside &= (axis >= least) & (axis <= most)
+    some = np.flatnonzero(inside)
+    if not len(some):
+        return found
+    tree = _tree(points)
+    count = np.ceil((high - low) / cell).astype(np.int64) + 1
+    if count.astype(np.float64).prod() > _CELLS:
+        found[some] = np.isfinite(tree.query(np.take(asked, some, axis=0), distance_upper_bound=reach)[0])
+        return found
+    x, y, z = (((np.take(axes[k], some) - low[k]) / cell).astype(np.int64) for k in range(3))
+    at = (x * count[1] + y) * count[2] + z
+    state = np.zeros(int(count.prod()), dtype=np.uint8)
+    state[at] = 1
+    taken = np.flatnonzero(state)
+    middle = np.stack(np.unravel_index(taken, tuple(count)), axis=1) * cell + (low + cell / 2)
+    half = cell * 3**0.5 / 2 * (1 + 1e-9)
+    far = np.asarray(tree.query(middle, distance_upper_bound=(reach + half) * (1 + 1e-9))[0])
+    state[taken] = np.where(far < reach - half, 1, np.where(far > reach + half, 0, 2))
+    said = np.take(state, at)
+    found[some] = said == 1
+    unsure = some[said == 2]
     if len(unsure):
-        found[unsure] = np.isfinite(_tree(points).query(asked[unsure], distance_upper_bound=reach)[0])
+        found[unsure] = np.isfinite(tree.query(np.take(asked, unsure, axis=0), distance_upper_bound=reach)[0])
     return found
-
-
-def _cell_of(points: FloatArray, low: FloatArray, cell: float, count: IntArray) -> IntArray:
-    x, y, z = (((points[:, k] - low[k]) / cell).astype(np.int64) for k in range(3))
-    flat: IntArray = (x * count[1] + y) * count[2] + z
-    return flat
 
 
 def distance_to_mouth(vertices: FloatArray, rim: IntArray, points: FloatArray) -> FloatArray:

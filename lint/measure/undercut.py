@@ -30,6 +30,7 @@ TRIED = 24
 _ALL = 2_000  # points of a region that are put in order; of more, some are picked
 _ROUNDS, _ABOUT = 4, 8  # how often, and how many points about the deepest, are tried after it
 NUDGE = 1e-3
+_ABREAST = 1024  # points turned at once
 _COMPASS = np.vstack((np.zeros(3), [(np.cos(a), np.sin(a), 0.0) for a in np.arange(8) * np.pi / 4]))
 
 
@@ -65,40 +66,68 @@ class Moulding:
     def pulled(self, direction: FloatArray, speck: float = 0.5) -> Pulled:
         """Hidden skin for a pull along `direction` (3,); regions of less than `speck` mm2 are left out. Sampled at the patches."""
         pull = np.asarray(direction, dtype=np.float64) / np.linalg.norm(direction)
-        facets, patches = self._facets, self._patches
-        lean = facets.normal[patches.face] @ pull
-        untouched = self._untouched[patches.face]
-        draft = np.where(untouched, 90.0, np.degrees(np.arcsin(np.clip(lean, -1.0, 1.0))))
-        start = patches.point + 2 * self._rays.gap * facets.normal[patches.face]
-        met, _ = self._rays.first(start, np.broadcast_to(pull, start.shape))
-        hidden = ((draft < -ALONG) | (met >= 0)) & ~untouched
-        area = np.bincount(patches.face, weights=np.where(hidden, patches.area, 0.0), minlength=len(self._skin.faces))
-        chosen = np.flatnonzero(area > 0)
-        ground = _Ground(self._skin, self._facets, self._edges, self._rays, pull)
+        facets, patches, many = self._facets, self._patches, len(self._skin.faces)
+        lean: FloatArray = facets.normal @ pull
+        by_face = np.degrees(np.arcsin(np.clip(lean, -1.0, 1.0)))
+        by_face[self._untouched] = 90.0
+        draft = np.take(by_face, patches.face)
+        hidden = draft < -ALONG
+        open_ = np.flatnonzero(~(hidden | np.take(self._untouched, patches.face)))
+        hidden[open_] = self._shadowed(open_, pull)
+        at = np.flatnonzero(hidden)
+        face = np.take(patches.face, at)
+        area = np.bincount(face, weights=np.take(patches.area, at), minlength=many)
+        groups = [g for g in regions(np.flatnonzero(area > 0), self._edges.neighbours, many) if area[g].sum() >= speck]
+        region = np.full(many, -1, dtype=np.int32)
+        for number, faces in enumerate(groups):
+            region[faces] = number
+        ground = _Ground(self._skin, lean, self._edges, self._rays, pull) if groups else None
         locks: list[Lock] = []
-        mask = np.zeros(len(self._skin.faces), dtype=bool)
-        by_face = np.flatnonzero(hidden)
-        by_face = by_face[np.argsort(patches.face[by_face], kind="stable")]
-        sorted_face = patches.face[by_face]
-        for faces in regions(chosen, self._edges.neighbours, len(self._skin.faces)):
-            if area[faces].sum() < speck:
-                continue
-            left, right = np.searchsorted(sorted_face, faces, "left"), np.searchsorted(sorted_face, faces, "right")
-            count = right - left
-            mine = by_face[np.arange(int(count.sum())) + np.repeat(left - np.cumsum(count) + count, count)]
+        for faces, mine in zip(groups, _by_region(np.take(region, face), at, len(groups)), strict=True):
+            assert ground is not None
             # Where all of a face is hidden, its corners are asked about too: the deepest point is often one of them.
-            full = faces[area[faces] >= self._facets.area[faces] * (1 - 1e-9)]
-            corners = self._skin.vertices[points_of(self._skin, full)]
-            depth = ground.depth(np.vstack((patches.point[mine], corners)))
-            mask[faces] = True
-            locks.append(Lock(float(area[faces].sum()), depth, around_points(patches.point[mine], faces), faces))
+            full = faces[area[faces] >= facets.area[faces] * (1 - 1e-9)]
+            points = np.take(patches.point, mine, axis=0)
+            depth = ground.depth(np.vstack((points, np.take(self._skin.vertices, points_of(self._skin, full), axis=0))))
+            locks.append(Lock(float(area[faces].sum()), depth, around_points(points, faces), faces))
+        mask: BoolArray = region >= 0
         return Pulled(tuple(sorted(locks, key=lambda lock: (-lock.depth, -lock.area))), mask, draft)
+
+    def _shadowed(self, some: IntArray, pull: FloatArray) -> BoolArray:
+        """(k,) whether a line along the pull (3,) from each of these patches meets more skin."""
+        start = np.take(self._facets.normal, np.take(self._patches.face, some), axis=0)
+        start *= 2 * self._rays.gap
+        start += np.take(self._patches.point, some, axis=0)
+        met: BoolArray = self._rays.first(start, np.broadcast_to(pull, start.shape))[0] >= 0
+        return met
 
 
 @measure
 def moulding(skin: Skin, edges: Edges, facets: Faces, patches: Patches, rays: Rays, covered: BoolArray) -> Moulding:
     """The part made ready to be asked about pulls; the pull itself is a fact of the run and not of the part."""
     return Moulding(skin, edges, facets, patches, rays, covered)
+
+
+def _by_region(region: IntArray, items: IntArray, count: int) -> list[IntArray]:
+    """The items (k,) of each of `count` regions, region -1 left out."""
+    if count < 2:
+        return [items[region == 0]] if count else []
+    some = np.flatnonzero(region >= 0)
+    small = region[some].astype(np.uint16) if count < 1 << 16 else region[some]  # put in order by counting
+    order = np.argsort(small, kind="stable")
+    return np.split(items[some[order]], np.cumsum(np.bincount(small, minlength=count))[:-1])
+
+
+def _turned(points: FloatArray, frame: FloatArray) -> FloatArray:
+    """Points (k, 3) in the coordinates of a frame (3, 3), whose rows are its axes.
+
+    Many points are multiplied some at a time: for a matrix so long and narrow numpy's library wakes every core, and most of them wait.
+    """
+    turned = np.empty((len(points), 3))
+    many = len(points) // _ABREAST * _ABREAST
+    np.matmul(points[:many].reshape(-1, _ABREAST, 3), frame.T, out=turned[:many].reshape(-1, _ABREAST, 3))
+    np.matmul(points[many:], frame.T, out=turned[many:])
+    return turned
 
 
 def _reaches(points: FloatArray, faces: IntArray) -> tuple[list[FloatArray], list[FloatArray]]:
@@ -111,26 +140,42 @@ def _reaches(points: FloatArray, faces: IntArray) -> tuple[list[FloatArray], lis
     return low, high
 
 
-class _Ground:
-    """The part looked at against the pull: its height over a grid of lines along the pull, and the edges of its outline."""
+class _Rising:
+    """Faces (m, 3) of points (n, 3) in the order of their height, for want of a tree: those in reach of a height are looked through."""
 
-    def __init__(self, skin: Skin, facets: Faces, edges: Edges, rays: Rays, pull: FloatArray) -> None:
-        side = np.eye(3)[int(np.argmin(np.abs(pull)))]
-        u = np.cross(pull, side)
-        u /= np.linalg.norm(u)
-        self.frame = np.stack((u, np.cross(pull, u), pull))
-        self.pull, self.rays = pull, rays
-        self.points = skin.vertices @ self.frame.T
-        self.faces = skin.faces
-        low, high = _reaches(self.points, skin.faces)
-        self.face_low, self.face_high = low[2], high[2]
+    def __init__(self, points: FloatArray, faces: IntArray) -> None:
+        low, high = _reaches(points, faces)
         size = np.maximum.reduce([high[k] - low[k] for k in range(3)])
         self.step = float(np.quantile(size[:: max(len(size) // 10_000, 1)], 0.998)) if len(size) else 0.0
         self.large = np.flatnonzero(size > self.step)  # the few that reach far are looked through each time
         rest = np.flatnonzero(size <= self.step)
         self.rising = rest[np.argsort(low[2][rest])]
-        self.rising_low, self.rising_high = low[2][self.rising], high[2][self.rising]
-        self.rising_at = low[0][self.rising], low[1][self.rising]
+        self.low, self.high = low[2][self.rising], high[2][self.rising]
+        self.at = low[0][self.rising], low[1][self.rising]
+
+    def about(self, at: FloatArray, within: float) -> IntArray:
+        """Faces (k,), in order, among them all at the height of a point (3,) that may be within so many mm of it."""
+        height, hair = float(at[2]), 1e-9 * (abs(float(at[2])) + self.step)
+        first, last = np.searchsorted(self.low, (height - self.step - hair, height + hair), side="left")
+        some = slice(int(first), int(last))
+        near = (self.low[some] <= height) & (self.high[some] > height)
+        for k in (0, 1):
+            near &= np.abs(self.at[k][some] + self.step / 2 - at[k]) <= within + self.step / 2 + hair
+        return np.sort(np.concatenate((self.rising[some][near], self.large)))
+
+
+class _Ground:
+    """The part looked at against the pull: its height over a grid of lines along the pull, and the edges of its outline."""
+
+    def __init__(self, skin: Skin, lean: FloatArray, edges: Edges, rays: Rays, pull: FloatArray) -> None:
+        side = np.eye(3)[int(np.argmin(np.abs(pull)))]
+        u = np.cross(pull, side)
+        u /= np.linalg.norm(u)
+        self.frame = np.stack((u, np.cross(pull, u), pull))
+        self.pull, self.rays = pull, rays
+        self.points = _turned(skin.vertices, self.frame)
+        self.faces = skin.faces
+        self.rising: _Rising | None = None
         self.fields: NDArray[np.float32] | None = None
         self.known: set[int] = set()
         used = used_points(Skin(self.points, skin.faces, skin.old))
@@ -142,9 +187,9 @@ class _Ground:
         top = np.full(self.grid.count[0] * self.grid.count[1], -np.inf)
         np.maximum.at(top, met.column, met.height)
         self.top = top.reshape(self.grid.count[1], self.grid.count[0])
-        lean = facets.normal @ pull
-        one, two = edges.neighbours.T
-        outline = (lean[one] > 0) != (lean[two] > 0)
+        up: BoolArray = lean > 0
+        one, two = (np.take(up, np.ascontiguousarray(edges.neighbours[:, k])) for k in (0, 1))
+        outline = one != two
         self.outline = self.points[edges.ends[edges.neighbour_edge[outline]]]
         self.outline = self.outline[np.argsort(self.outline[:, :, 0].mean(axis=1), kind="stable")]
         self.outline_top = self.outline[:, :, 2].max(axis=1)
@@ -154,7 +199,7 @@ class _Ground:
 
     def depth(self, points: FloatArray) -> float:
         """The greatest depth of some hidden points (k, 3), mm; 0 where none is hidden after all."""
-        here = points @ self.frame.T
+        here = _turned(points, self.frame)
         rough = self._rough(here)
         pitch = float(self.grid.pitch[0])
         order = np.lexsort((here[:, 2], here[:, 1], here[:, 0], -rough)) if len(here) <= _ALL else self._spread(here, rough)
@@ -251,16 +296,16 @@ class _Ground:
 
     def _cut(self, at: FloatArray, within: float) -> FloatArray:
         """The skin's cut at the height of a point (3,), of faces that may be within so many mm of it, in plan: (k, 2, 2)."""
-        height, hair = float(at[2]), 1e-9 * (abs(float(at[2])) + self.step)
-        first, last = np.searchsorted(self.rising_low, (height - self.step - hair, height + hair), side="left")
-        some = slice(int(first), int(last))
-        near = (self.rising_low[some] <= height) & (self.rising_high[some] > height)
-        for k in (0, 1):
-            near &= np.abs(self.rising_at[k][some] + self.step / 2 - at[k]) <= within + self.step / 2 + hair
-        large = self.large[(self.face_low[self.large] <= height) & (self.face_high[self.large] > height)]
-        across = np.concatenate((self.rising[some][near], large))
-        z = self.points[self.faces[across], 2] - height
-        corner = self.points[self.faces[across], :2]
+        height = float(at[2])
+        across = self.rays.about(at @ self.frame, within, self.pull)
+        if across is None:
+            self.rising = self.rising or _Rising(self.points, self.faces)
+            across = self.rising.about(at, within)
+        corners = np.take(self.faces, across, axis=0)
+        z = self.points[corners, 2] - height
+        met = np.flatnonzero((z.min(axis=1) <= 0) & (z.max(axis=1) > 0))
+        across, z = across[met], z[met]
+        corner = self.points[corners[met], :2]
         above = z > 0
         odd = np.where(above.sum(axis=1) == 1, above.argmax(axis=1), (~above).argmax(axis=1))
         row = np.arange(len(across))
