@@ -10,7 +10,7 @@ import pytest
 
 from corpus import solids
 from lint.load import read
-from lint.measure import Survey
+from lint.measure import Survey, bodysize
 from lint.measure.bodysize import LIFE, farthest, life_size, plausible_units
 from lint.terms import MM_PER_UNIT, Weight
 from lint.ticket import PartTable, Ticket
@@ -141,3 +141,18 @@ def test_real_parts_are_life_size_in_their_own_units_and_in_no_other(name: str) 
             word = {"mm": "millimetres", "cm": "centimetres", "m": "metres"}[true]
             assert finding.case in ("slip", "slips")
             assert word in finding.message
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_reach_of_many_points_is_that_of_all_of_them(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Points that cannot lie farthest out are passed over by groups; none that can is."""
+    rng = np.random.default_rng(seed)
+    points = rng.normal(size=(30_011, 3)) * rng.uniform(1, 50, 3) + rng.uniform(-500, 500, 3)
+    points = points[np.argsort(points[:, seed % 3])] if seed > 1 else points
+    assert len(points) > bodysize.MANY
+    said = bodysize.farthest(points)
+    monkeypatch.setattr(bodysize, "MANY", len(points))
+    every = bodysize.farthest(points)
+    assert said.length == every.length
+    assert np.array_equal(said.start, every.start)
+    assert np.array_equal(said.end, every.end)

@@ -23,6 +23,9 @@ from lint.terms import MM_PER_UNIT, BoolArray, FloatArray, IntArray
 # Units a scan comes in: what the ticket offers to a maker.
 SCAN_UNITS = ("mm", "cm", "m", "in")
 
+MANY = 20_000  # points from which on those that cannot lie farthest out are passed over, a GROUP at a time
+GROUP = 32
+
 # Hair and specks say nothing of the size of a part; a shell with a twentieth of the skin of the largest is no speck.
 SPECK = 0.05
 
@@ -137,7 +140,11 @@ def body_reach(skin: Skin, shells: Shells) -> Reach:
 def farthest(points: FloatArray) -> Reach:
     """The two points of (n, 3) that lie farthest apart."""
     axes = np.ascontiguousarray(points.T)
-    far = np.unique(np.concatenate([_ends(axes, some) for some in np.array_split(_directions(128), 32)]))
+    directions = _directions(128)
+    groups = _Groups(axes) if len(points) > MANY else None
+    number = np.arange(len(points)) if groups is None else groups.outermost(directions)
+    some = axes if groups is None else np.take(axes, number, axis=1)
+    far = number[np.unique(np.concatenate([_ends(some, few) for few in np.array_split(directions, 32)]))]
     candidates = points[far]
     apart = np.linalg.norm(candidates[:, None] - candidates[None], axis=2)
     best = Reach(0.0, points[0], points[0])
@@ -145,16 +152,55 @@ def farthest(points: FloatArray) -> Reach:
         start = candidates[flat // len(far)]
         length = 0.0
         while True:
-            x, y, z = (axes[k] - start[k] for k in range(3))
+            if groups is not None:
+                number = groups.farthest(start)
+                some = np.take(axes, number, axis=1)
+            x, y, z = (some[k] - start[k] for k in range(3))
             squared = x * x + y * y + z * z
             index = int(squared.argmax())
             reached = float(np.sqrt(squared[index]))
             if reached <= length * (1 + 1e-12):
                 break
-            length, start, end = reached, points[index], start
+            length, start, end = reached, points[number[index]], start
         if length > best.length:
             best = Reach(length, start.copy(), end.copy())
     return best
+
+
+class _Groups:
+    """Boxes round every few points that follow each other among points (3, n), to pass over what cannot lie farthest out."""
+
+    def __init__(self, axes: FloatArray) -> None:
+        self._count = axes.shape[1]
+        whole = self._count // GROUP * GROUP
+        low, high = (
+            np.concatenate((end(axes[:, :whole].reshape(3, -1, GROUP), axis=2), end(axes[:, whole - 1 :], axis=1)[:, None]), axis=1)
+            for end in (np.min, np.max)
+        )
+        self._middle, self._half = (low + high) / 2, (high - low) / 2
+        self._hair = 1e-9 * float(np.abs(axes).max())  # more than rounding may take
+
+    def outermost(self, directions: FloatArray) -> IntArray:
+        """Numbers of points that may lie farthest along one of the directions (k, 3), either way."""
+        keep = np.zeros(self._middle.shape[1], dtype=bool)
+        for some in np.array_split(directions, 8):
+            middle, half = some @ self._middle, np.abs(some) @ self._half
+            least, most = middle - half, middle + half
+            keep |= (most >= least.max(axis=1)[:, None] - self._hair).any(axis=0)
+            keep |= (least <= most.min(axis=1)[:, None] + self._hair).any(axis=0)
+        return self._points(keep)
+
+    def farthest(self, start: FloatArray) -> IntArray:
+        """Numbers of points that may lie farthest from a point (3,)."""
+        off = np.abs(self._middle - start[:, None])
+        most = np.linalg.norm(off + self._half, axis=0)
+        least = np.linalg.norm(np.maximum(off - self._half, 0.0), axis=0)
+        return self._points(most >= least.max() - self._hair)
+
+    def _points(self, keep: BoolArray) -> IntArray:
+        kept = np.flatnonzero(keep)
+        number = (kept[:, None] * GROUP + np.arange(GROUP)).reshape(-1)
+        return np.asarray(number[number < self._count], dtype=np.int64)
 
 
 def _ends(axes: FloatArray, directions: FloatArray) -> IntArray:
