@@ -240,6 +240,22 @@ def test_roughness_is_that_of_numpy(mesh: Mesh, plain: pytest.MonkeyPatch) -> No
         np.testing.assert_allclose(one, two, rtol=1e-7, atol=1e-12)
 
 
+@pytest.mark.parametrize("kind", ["cloud", "skin", "grid", "one spot", "few"])
+def test_the_nearest_few_are_those_of_every_pair(kind: str) -> None:
+    rng = np.random.default_rng(7)
+    points = {
+        "cloud": rng.normal(size=(900, 3)) ** 3, "skin": folded()[0], "grid": np.indices((10, 9, 8)).reshape(3, -1).T * 1.5,
+        "one spot": np.zeros((100, 3)), "few": rng.normal(size=(48, 3)),
+    }[kind]  # fmt: skip
+    apart = ((points[:, None] - points[None]) ** 2) @ np.ones(3)
+    expected = np.lexsort((np.broadcast_to(np.arange(len(points)), apart.shape), np.round(apart, 9)), axis=1)[:, :48]
+    found = loops.nearest_few(points, 48, 7)
+    np.testing.assert_array_equal(found[:, :7], expected[:, :7])
+    np.testing.assert_array_equal(np.sort(found, axis=1), np.sort(expected, axis=1))
+    with pytest.raises(ValueError, match="finite"):
+        loops.nearest_few(np.full((50, 3), np.nan), 48, 7)
+
+
 @pytest.mark.parametrize("many", [1, 2, 7, 48])
 def test_middle_values_are_those_of_numpy(many: int) -> None:
     rng = np.random.default_rng(many)

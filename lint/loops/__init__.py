@@ -21,7 +21,7 @@ try:
 except ImportError:  # no compiler was there, or another Python
     _compiled = None  # type: ignore[assignment]
 
-ISSUE = 10  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
+ISSUE = 11  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
 _USABLE = getattr(_compiled, "issue", 0) == ISSUE
 
 
@@ -239,6 +239,14 @@ def residues(at: FloatArray, begin: IntArray, solved: FloatArray) -> FloatArray:
     square = np.empty(len(solved))
     _compiled.residues(at, np.ascontiguousarray(begin, dtype=np.int64), _rows(solved), square)
     return square
+
+
+def nearest_few(points: FloatArray, few: int, ordered: int) -> IntArray:
+    """(n, few) the nearest of points (n, 3) to each of them, itself among them, of equally near ones the lower number; the first so many
+    in order. Raises ValueError where there are fewer points, or a coordinate is no number."""
+    nearest = np.empty((len(points), few), dtype=np.int64)
+    _compiled.few(_rows(points), few, ordered, nearest)
+    return nearest
 
 
 def middles(value: FloatArray, around: IntArray) -> FloatArray:

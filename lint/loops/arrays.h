@@ -95,6 +95,7 @@ PyObject *py_normals(PyObject *self, PyObject *args);
 PyObject *py_quadrics(PyObject *self, PyObject *args);
 PyObject *py_residues(PyObject *self, PyObject *args);
 PyObject *py_middles(PyObject *self, PyObject *args);
+PyObject *py_few(PyObject *self, PyObject *args);
 
 /* Over what lies about a point and over lines of a grid, in about_module.c. */
 PyObject *py_about(PyObject *self, PyObject *args);

@@ -10,7 +10,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define ISSUE 10    /* raised whenever a loop is added or says something else: one built earlier is then not used */
+#define ISSUE 11    /* raised whenever a loop is added or says something else: one built earlier is then not used */
 #define WIDE 4      /* children of a node */
 #define FULL 4
 #define POWERS 22
@@ -174,6 +174,10 @@ typedef struct {
  * neighbours stand off it. 0, or -1 when memory runs out. */
 int quadric_sums(const Cloud *of, double *at, double *left, double *right, double *reach);
 int quadric_residues(const double *at, const int64_t *begin, int64_t count, const double *solved, double *square);
+
+/* The `few` nearest (n x few) of n points to each of them, itself among them, of equally near ones the lower number; the first `sorted` in
+ * the order of their distance. There must be that many, and coordinates must be finite. 0, or -1 when memory runs out. */
+int nearest_few(const double *points, int64_t n, int64_t few, int64_t sorted, int64_t *nearest);
 
 /* The middle value of those around (k x many numbers of values) each. 0, or -1 when memory runs out. */
 int middle_values(const double *value, const int64_t *around, int64_t k, int64_t many, double *middle);

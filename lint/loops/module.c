@@ -252,6 +252,7 @@ static PyMethodDef methods[] = {
     {"normals", py_normals, METH_VARARGS, "normals(faces, normal, area, points, chosen, unit): fills unit"},
     {"quadrics", py_quadrics, METH_VARARGS, "quadrics(vertices, points, normal, begin, neighbour, at, left, right, reach): fills the last four"},
     {"residues", py_residues, METH_VARARGS, "residues(at, begin, solved, square): fills square"},
+    {"few", py_few, METH_VARARGS, "few(points, few, sorted, nearest): fills nearest"},
     {"middles", py_middles, METH_VARARGS, "middles(value, around, many, middle): fills middle"},
     {"plain", py_plain, METH_VARARGS, "plain(vertices, faces, normals, closed, plain): fills plain"},
     {"hits", py_hits, METH_VARARGS, "hits(vertices, faces, fresh, fold, first, hit): fills hit; whether there is one"},

@@ -142,3 +142,30 @@ PyObject *py_middles(PyObject *self, PyObject *args)
         return PyErr_NoMemory();
     Py_RETURN_NONE;
 }
+
+PyObject *py_few(PyObject *self, PyObject *args)
+{
+    PyObject *points, *nearest;
+    int few, sorted;
+    Array in[2];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OiiO", &points, &few, &sorted, &nearest))
+        return NULL;
+    if (take_all((Want[]){{points, 'd', 3, 0, "points"}, {nearest, 'q', few, 1, "nearest"}}, in, 2) < 0)
+        return NULL;
+    int64_t n = in[0].rows;
+    const double *at = in[0].view.buf;
+    int good = few > 0 && few <= n && sorted <= few && n < INT32_MAX && in[1].rows == n;
+    for (int64_t i = 0; good && i < 3 * n; i++)
+        good = at[i] - at[i] == 0;
+    if (!good)
+        return wrong(in, 2, "finite points, at least as many as are wanted of each, and room for those are wanted");
+    int failed;
+    Py_BEGIN_ALLOW_THREADS
+    failed = nearest_few(at, n, few, sorted, in[1].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 2);
+    if (failed)
+        return PyErr_NoMemory();
+    Py_RETURN_NONE;
+}

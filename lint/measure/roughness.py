@@ -52,8 +52,6 @@ def roughness(skin: Skin, edges: Edges, facets: Faces) -> Roughness:
     told apart by fitting twice, to the neighbours and to their neighbours as well: noise is the same in both, while what is left
     of a shape grows eightfold with twice the reach. Sharp edges stand out singly, and a middle value passes over them.
     """
-    from scipy.spatial import cKDTree
-
     chosen = sampled_points(skin, edges)
     sampled = len(chosen) == MOST
     near_ring, far_ring = rings(skin, edges, chosen, 6 + SPARE)
@@ -65,8 +63,7 @@ def roughness(skin: Skin, edges: Edges, facets: Faces) -> Roughness:
     points = chosen[judged]
     if len(points) < AROUND:
         return Roughness(np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros((0, 6), dtype=np.int64), False)
-    place = skin.vertices[points]
-    around = np.asarray(cKDTree(place).query(place, k=AROUND)[1], dtype=np.int64)
+    around = _around(skin.vertices[points])
     small, large = (_middles(fit.noise[judged], around) for fit in (near, far))
     noise = np.where(small > SAME * large, np.minimum(small, large), 0.0)
     return Roughness(points, noise, around[:, 1:7], sampled)
@@ -160,6 +157,17 @@ def rings(
         many[1:][count >= fewest] = np.diff(own.indptr)
         found.append((np.cumsum(many), own.indices.astype(np.int64)))
     return found[0], found[1]
+
+
+def _around(place: FloatArray) -> IntArray:
+    """(k, AROUND) which of points (k, 3) are nearest to each, the first seven in order, each itself first."""
+    if loops.there():
+        return loops.nearest_few(place, AROUND, 7)
+    from scipy.spatial import cKDTree
+
+    far, near = (np.asarray(said) for said in cKDTree(place).query(place, k=AROUND))
+    order = np.lexsort((near, far), axis=1)  # of equally near ones the lower number first
+    return np.asarray(np.take_along_axis(near, order, axis=1), dtype=np.int64)
 
 
 def _middles(value: FloatArray, around: IntArray) -> FloatArray:
