@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from corpus.solids import ball, box
-from lint.measure.bed import lies, outline
+from lint.measure.bed import lies, outermost, outline
 from lint.terms import Weight
 from tests.sizing import said, ticketed
 
@@ -64,3 +64,20 @@ def test_a_round_part_and_one_without_width() -> None:
     assert found(ball(109.9)) == []
     assert [c for c, *_ in found(ball(110.5))] == ["wide"]
     assert lies(outline(np.array([[0.0, 0.0], [300.0, 0.0]])), (220.0, 220.0))[0].width == pytest.approx(300 / 2**0.5)
+
+
+@pytest.mark.parametrize("kind", ["cloud", "square", "lattice", "line", "spot"])
+def test_no_corner_of_an_outline_is_left_out_of_very_many_points(kind: str) -> None:
+    rng = np.random.default_rng(4)
+    points = {
+        "cloud": rng.normal(0, 20, (60_000, 2)),
+        "square": rng.uniform(0, 1, (60_000, 2)) + 1e4,
+        "lattice": np.round(rng.uniform(0, 30, (60_000, 2))),
+        "line": np.outer(rng.uniform(0, 1, 60_000), (3.0, 1.0)),
+        "spot": np.zeros((60_000, 2)),
+    }[kind]
+    kept = outermost(points)
+    for turn in np.linspace(0, 2 * np.pi, 500):
+        way = np.array((np.cos(turn), np.sin(turn)))
+        assert (kept @ way).max() == (points @ way).max()
+    assert kind in ("lattice", "line", "spot") or len(kept) < 2_000

@@ -12,7 +12,7 @@ from scipy.sparse.csgraph import connected_components
 
 from corpus import solids
 from lint import loops
-from lint.measure import Survey, columns, crossings
+from lint.measure import Survey, columns, crossings, cups
 from lint.measure.boxes import overlapping
 from lint.measure.columns import Grid, grid_around
 from lint.measure.edges import _in_order, _table
@@ -317,6 +317,17 @@ def test_all_faces_about_a_point_are_named(mesh: Mesh) -> None:
             cut = tree.about(point, reach, across)
             assert np.isin(np.intersect1d(near, met), cut).all()
             assert np.isin(cut, about).all()
+
+
+@pytest.mark.parametrize("mesh", [tangle(9), bumpy(), solids.box((30, 20, 10), step=2.0)])
+def test_basins_are_those_of_numpy(mesh: Mesh) -> None:
+    whole = Survey(part(mesh))
+    skin, edges = whole.get("skin"), whole.get("edges")
+    for one, two in zip(
+        loops.descend(skin.vertices, skin.faces, edges.ends), cups._descend(skin.vertices, skin.faces, edges.ends), strict=True
+    ):
+        np.testing.assert_array_equal(one, two)
+        assert one.dtype == two.dtype
 
 
 def test_the_nearest_face_within_a_reach() -> None:

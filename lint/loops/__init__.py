@@ -21,7 +21,7 @@ try:
 except ImportError:  # no compiler was there, or another Python
     _compiled = None  # type: ignore[assignment]
 
-ISSUE = 11  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
+ISSUE = 12  # of loops.h; a checkout may be newer than what was built in it, and then wants `pip install -e .` again
 _USABLE = getattr(_compiled, "issue", 0) == ISSUE
 
 
@@ -272,6 +272,15 @@ def columns(x: FloatArray, y: FloatArray, vertices: FloatArray, faces: IntArray,
     flat = np.ascontiguousarray(x), np.ascontiguousarray(y)
     said = _compiled.columns(*flat, _rows(vertices), np.ascontiguousarray(faces, dtype=np.int64), wide, deep)
     return tuple(np.frombuffer(one, dtype=kind) for one, kind in zip(said, (np.int64, np.float64, np.int64, np.bool_), strict=True))
+
+
+def descend(vertices: FloatArray, faces: IntArray, ends: IntArray) -> tuple[IntArray, IntArray, FloatArray, BoolArray, IntArray]:
+    """The basins of a skin of vertices (n, 3), faces (m, 3) and edges (e, 2); see lint/measure/cups.py for what is told."""
+    basin, face_basin = np.empty(len(vertices), dtype=np.int64), np.empty(len(faces), dtype=np.int64)
+    twice, up, apart = np.empty(len(faces)), np.empty(len(vertices), dtype=bool), np.empty(len(ends), dtype=np.int64)
+    corners, sides = np.ascontiguousarray(faces, dtype=np.int64), np.ascontiguousarray(ends, dtype=np.int64)
+    count = _compiled.descend(_rows(vertices), corners, sides, basin, face_basin, twice, up, apart)
+    return basin, face_basin, twice, up, apart[:count].copy()
 
 
 def hits(vertices: FloatArray, faces: IntArray, fresh: BoolArray, fold: float, *, first: bool = False) -> BoolArray:

@@ -1,4 +1,4 @@
-/* The loops over what lies about a point and over lines of a grid, as Python asks for them. */
+/* The loops over what lies about a point, over lines of a grid and down a skin, as Python asks for them. */
 #include "arrays.h"
 #include "loops.h"
 
@@ -58,4 +58,28 @@ PyObject *py_columns(PyObject *self, PyObject *args)
     free(found.face);
     free(found.up);
     return all;
+}
+
+PyObject *py_descend(PyObject *self, PyObject *args)
+{
+    PyObject *vertices, *faces, *ends, *basin, *face_basin, *twice, *up, *apart;
+    Array in[8];
+    (void)self;
+    if (!PyArg_ParseTuple(args, "OOOOOOOO", &vertices, &faces, &ends, &basin, &face_basin, &twice, &up, &apart))
+        return NULL;
+    if (take_all((Want[]){{vertices, 'd', 3, 0, "vertices"}, {faces, 'q', 3, 0, "faces"}, {ends, 'q', 2, 0, "ends"}, {basin, 'q', 0, 1, "basin"},
+                          {face_basin, 'q', 0, 1, "face_basin"}, {twice, 'd', 0, 1, "twice"}, {up, '?', 0, 1, "up"},
+                          {apart, 'q', 0, 1, "apart"}}, in, 8) < 0)
+        return NULL;
+    int64_t n = in[0].rows, m = in[1].rows, e = in[2].rows;
+    if (in[3].rows != n || in[4].rows != m || in[5].rows != m || in[6].rows != n || in[7].rows != e ||
+        !within(in[1].view.buf, 3 * m, n) || !within(in[2].view.buf, 2 * e, n))
+        return wrong(in, 8, "faces and edges of points that there are, and room for what is told of each, are wanted");
+    int64_t count;
+    Py_BEGIN_ALLOW_THREADS
+    count = descend(in[0].view.buf, n, in[1].view.buf, m, in[2].view.buf, e, in[3].view.buf, in[4].view.buf, in[5].view.buf, in[6].view.buf,
+                    in[7].view.buf);
+    Py_END_ALLOW_THREADS
+    drop(in, 8);
+    return count < 0 ? PyErr_NoMemory() : PyLong_FromLongLong(count);
 }

@@ -97,8 +97,9 @@ PyObject *py_residues(PyObject *self, PyObject *args);
 PyObject *py_middles(PyObject *self, PyObject *args);
 PyObject *py_few(PyObject *self, PyObject *args);
 
-/* Over what lies about a point and over lines of a grid, in about_module.c. */
+/* Over what lies about a point, over lines of a grid and down a skin, in about_module.c. */
 PyObject *py_about(PyObject *self, PyObject *args);
 PyObject *py_columns(PyObject *self, PyObject *args);
+PyObject *py_descend(PyObject *self, PyObject *args);
 
 #endif

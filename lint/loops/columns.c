@@ -31,7 +31,11 @@ int column_crossings(const double *x, const double *y, const double *vertices, c
                      Met *found)
 {
     for (int64_t f = 0; f < m; f++) {
-        const int64_t *c = faces + 3 * f;
+        const int64_t *c = faces + 3 * f, *later = f + AHEAD < m ? c + 3 * AHEAD : c;
+        for (int k = 0; k < 3; k++) {
+            FETCH(x + later[k]);
+            FETCH(y + later[k]);
+        }
         double at[3][2], low[2], high[2];
         for (int k = 0; k < 3; k++)
             at[k][0] = x[c[k]], at[k][1] = y[c[k]];

@@ -10,7 +10,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define ISSUE 11    /* raised whenever a loop is added or says something else: one built earlier is then not used */
+#define ISSUE 12    /* raised whenever a loop is added or says something else: one built earlier is then not used */
 #define WIDE 4      /* children of a node */
 #define FULL 4
 #define POWERS 22
@@ -76,6 +76,13 @@ typedef struct {
     int64_t count, room;
 } Few;
 int tree_about(const Tree *tree, const double point[3], double reach, const double across[3], Few *found);
+
+/* Down a skin of n points (n x 3; z is up) and m faces along its e edges (e x 2), always to the lowest neighbour, of equal heights to that
+ * of the lower number: the low point that each point (n) and the lowest corner of each face (m) comes to; twice the area in plan of each
+ * face (m), above zero where it faces up; whether those about each point (n) do on the whole; and the edges (e) between points that come to
+ * different low points. How many of those, -1 when memory runs out. */
+int64_t descend(const double *vertices, int64_t n, const int64_t *faces, int64_t m, const int64_t *ends, int64_t e, int64_t *basin,
+                int64_t *face_basin, double *twice, uint8_t *up, int64_t *apart);
 
 /* Where upright lines at x = 0 .. wide - 1, y = 0 .. deep - 1 meet faces (m x 3) with corners at x and y in the grid's own steps: column
  * (y * wide + x), height by the third coordinate of vertices (n x 3), face, and whether the skin faces up there. 0, or -1 when memory runs

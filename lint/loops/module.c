@@ -236,6 +236,7 @@ static PyMethodDef methods[] = {
     {"nearest", py_nearest, METH_VARARGS, "nearest(tree, points, reach, face, square, spot): fills face, square and, unless None, spot"},
     {"about", py_about, METH_VARARGS, "about(tree, point, reach, across): numbers of faces, as bytes of int32"},
     {"columns", py_columns, METH_VARARGS, "columns(x, y, vertices, faces, wide, deep): columns, heights, faces and sides, as arrays of bytes"},
+    {"descend", py_descend, METH_VARARGS, "descend(vertices, faces, ends, five arrays): fills the five; how many edges part basins"},
     {"pairs", py_pairs, METH_VARARGS, "pairs(tree, normals, usable, simple, tolerance, flat): four kinds of pairs, as bytes of int32"},
     {"weld", py_weld, METH_VARARGS, "weld(rows, number, row): fills both; how many distinct rows there are"},
     {"halves", py_halves, METH_VARARGS, "halves(faces, points, order, first): fills both; how many half-edges there are"},

@@ -11,7 +11,7 @@ from lint.measure.shells import Shells
 from lint.measure.specks import Specks
 from lint.measure.surface import Skin, used_points
 from lint.measure.vectors import columns
-from lint.terms import FloatArray
+from lint.terms import BoolArray, FloatArray
 
 # Of more separate solids than this only the longest are looked at.
 MOST = 100
@@ -84,6 +84,8 @@ def outline(points: FloatArray) -> FloatArray:
 # Few points are hulled at once; of more, what lies well within the outermost in these many directions is left out first.
 _FEW = 10_000
 _WAYS = 32
+# Of very many points a polygon of every so many is tried first, by cells of so many a side.
+_MANY, _STRIDE, _CELLS = 40_000, 16, 128
 
 
 def outermost(points: FloatArray) -> FloatArray:
@@ -91,18 +93,53 @@ def outermost(points: FloatArray) -> FloatArray:
     if len(points) <= _FEW:
         return points
     x, y = np.ascontiguousarray(points[:, 0]), np.ascontiguousarray(points[:, 1])
+    some = None
+    if len(points) > _MANY:  # first by a polygon of a few of them, so that hardly any are looked at again and again
+        some = np.flatnonzero(~_in_cells(x, y, _sides_of(x[::_STRIDE], y[::_STRIDE])))
+        x, y = np.take(x, some), np.take(y, some)
+    hair = _hair(x, y)
+    left = np.arange(len(x))
+    outside = []
+    sides = _sides_of(x, y)
+    for at, onward in sides:  # what lies out beyond one side is kept; only the rest is asked about the next
+        within = onward[0] * (y[left] - at[1]) - onward[1] * (x[left] - at[0]) > hair * float(np.hypot(*onward))
+        outside.append(left[~within])
+        left = left[within]
+    kept = np.sort(np.concatenate(outside)) if sides else np.arange(len(x))
+    return points[kept if some is None else some[kept]]
+
+
+_Side = tuple[tuple[float, float], tuple[float, float]]
+
+
+def _sides_of(x: FloatArray, y: FloatArray) -> list[_Side]:
+    """Where each side of a convex polygon begins, and the way along it: its corners are the outermost points in so many directions."""
     turn = np.arange(_WAYS) * (2 * np.pi / _WAYS)
     corner = [int((np.cos(t) * x + np.sin(t) * y).argmax()) for t in turn]
     sides = [(a, b) for a, b in zip(corner, [*corner[1:], corner[0]], strict=True) if a != b]
-    hair = 1e-9 * (float(np.ptp(x)) + float(np.ptp(y)))
-    left = np.arange(len(points))
-    outside = []
-    for a, b in sides:  # what lies out beyond one side is kept; only the rest is asked about the next
-        run, rise = x[b] - x[a], y[b] - y[a]
-        within = run * (y[left] - y[a]) - rise * (x[left] - x[a]) > hair * float(np.hypot(run, rise))
-        outside.append(left[~within])
-        left = left[within]
-    return points[np.sort(np.concatenate(outside))] if sides else points
+    return [((float(x[a]), float(y[a])), (float(x[b] - x[a]), float(y[b] - y[a]))) for a, b in sides]
+
+
+def _hair(x: FloatArray, y: FloatArray) -> float:
+    return 1e-9 * (float(np.ptp(x)) + float(np.ptp(y)))
+
+
+def _in_cells(x: FloatArray, y: FloatArray, sides: list[_Side]) -> BoolArray:
+    """(k,) points in cells of a square grid that lie well within a polygon, each whole; most of those that do."""
+    low, step = (float(x.min()), float(y.min())), max(float(np.ptp(x)), float(np.ptp(y)), 1e-300) / _CELLS
+    lines = step * np.arange(_CELLS + 2)
+    inside = np.ones((_CELLS + 2, _CELLS + 2), dtype=bool)
+    hair = 2 * _hair(x, y)
+    for at, onward in sides:
+        beyond = onward[0] * (low[1] - at[1] + lines)[None, :] - onward[1] * (low[0] - at[0] + lines)[:, None]
+        inside &= beyond > hair * float(np.hypot(*onward))
+    whole = inside[:-1, :-1] & inside[1:, :-1] & inside[:-1, 1:] & inside[1:, 1:]
+    if not sides:
+        whole[:] = False
+    cell = ((x - low[0]) / step).astype(np.int64)
+    cell *= _CELLS + 1
+    cell += ((y - low[1]) / step).astype(np.int64)
+    return np.asarray(np.take(whole.reshape(-1), cell))
 
 
 def lies(hull: FloatArray, bed: tuple[float, float]) -> tuple[Lie, Lie | None]:

@@ -8,14 +8,16 @@ faces; nothing is sampled but the level at which a cup is widest.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
+from lint import loops
 from lint.measure import measure
 from lint.measure.edges import Edges
 from lint.measure.shells import around
 from lint.measure.surface import Extent, Skin
-from lint.terms import BoolArray, IntArray, Place
+from lint.terms import BoolArray, FloatArray, IntArray, Place
 
 # Dips shallower than this share of the part's size are left out, and never less than 0.3 mm.
 SHALLOW = 0.002
@@ -67,32 +69,18 @@ class _Sweep:
     def __init__(self, skin: Skin, edges: Edges) -> None:
         self.skin = skin
         height = skin.vertices[:, 2]
-        order = np.argsort(height, kind="stable")
-        rank = np.empty(len(order), dtype=np.int64)
-        rank[order] = np.arange(len(order))
-        a, b = edges.ends.T
-        lowest = rank.copy()
-        np.minimum.at(lowest, a, rank[b])
-        np.minimum.at(lowest, b, rank[a])
-        down = order[lowest]
-        while True:
-            further = down[down]
-            if np.array_equal(further, down):
-                break
-            down = further
-        self.height, self.basin = height, down
-        self.pass_low, self.pass_high, self.pass_at = _passes(a, b, down, rank, len(order), order)
-        one, two, three = (np.take(rank, np.ascontiguousarray(skin.faces[:, k])) for k in range(3))
-        self.face_basin = down[order[np.minimum(np.minimum(one, two), three)]]
-        by_basin = np.argsort(self.face_basin, kind="stable")
-        self.by_basin, self.sorted_basin = by_basin, self.face_basin[by_basin]
-        flat = [np.ascontiguousarray(skin.vertices[:, k]) for k in (0, 1)]
-        corner = [np.ascontiguousarray(skin.faces[:, k]) for k in range(3)]
-        (px, py), (qx, qy), (rx, ry) = ([np.take(along, of) for along in flat] for of in corner)
-        self.twice = (qx - px) * (ry - py) - (qy - py) * (rx - px)
-        upward = np.sum([np.bincount(of, weights=self.twice, minlength=len(order)) for of in corner], axis=0)
-        self.faces_up: BoolArray = np.asarray(upward > 0)
+        told = loops.descend if loops.there() else _descend
+        self.basin, self.face_basin, self.twice, self.faces_up, apart = told(skin.vertices, skin.faces, edges.ends)
+        self.height = height
+        a, b = edges.ends[apart].T
+        self.pass_low, self.pass_high, self.pass_at = _passes(a, b, self.basin, height)
         self.ended: list[tuple[IntArray, int, float]] = []
+
+    @cached_property
+    def by_basin(self) -> tuple[IntArray, IntArray]:
+        """Faces in the order of their basins, and those; only where a dip is found anything is asked of it."""
+        order = np.argsort(self.face_basin, kind="stable")
+        return order, self.face_basin[order]
 
     def run(self, shallow: float) -> None:
         """Join patches at their passes from the lowest up, and note each dip where it spills."""
@@ -136,11 +124,12 @@ class _Sweep:
     def faces_of(self, basins: list[int]) -> IntArray:
         """Faces whose lowest corner drains into one of the basins."""
         wanted = np.sort(np.array(basins))
-        left = np.searchsorted(self.sorted_basin, wanted, side="left")
-        right = np.searchsorted(self.sorted_basin, wanted, side="right")
+        by_basin, ordered = self.by_basin
+        left = np.searchsorted(ordered, wanted, side="left")
+        right = np.searchsorted(ordered, wanted, side="right")
         count = right - left
         at = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
-        return np.asarray(self.by_basin[np.repeat(left, count) + at])
+        return np.asarray(by_basin[np.repeat(left, count) + at])
 
     def _area(self, basins: list[int], level: float) -> float:
         return self.below(self.faces_of(basins), level)[0]
@@ -171,21 +160,46 @@ class _Sweep:
         return total, volume
 
 
-def _passes(
-    a: IntArray, b: IntArray, basin: IntArray, rank: IntArray, many: int, order: IntArray
-) -> tuple[IntArray, IntArray, IntArray]:
-    """For each two basins that touch, the lowest point over which one goes from one to the other; the lowest pass first."""
-    one, two = basin[a], basin[b]
-    apart = one != two
-    one, two = np.minimum(one[apart], two[apart]), np.maximum(one[apart], two[apart])
-    top = np.maximum(rank[a[apart]], rank[b[apart]])
-    first = np.lexsort((top, one * many + two))
-    key = (one * many + two)[first]
-    keep = np.ones(len(key), dtype=bool)
-    keep[1:] = key[1:] != key[:-1]
-    chosen = first[keep]
-    chosen = chosen[np.argsort(top[chosen], kind="stable")]
-    return one[chosen], two[chosen], order[top[chosen]]
+def _descend(vertices: FloatArray, faces: IntArray, ends: IntArray) -> tuple[IntArray, IntArray, FloatArray, BoolArray, IntArray]:
+    """The low point that each point (n,) and the lowest corner of each face (m,) comes to along edges, always to the lowest neighbour, of
+    equal heights to that of the lower number; twice the area in plan of each face (m,), above zero where it faces up; whether those about
+    each point (n,) do on the whole; and the numbers (k,) of edges (e, 2) whose ends come to different low points."""
+    order = np.argsort(vertices[:, 2], kind="stable")
+    rank = np.empty(len(order), dtype=np.int64)
+    rank[order] = np.arange(len(order))
+    a, b = ends.T
+    lowest = rank.copy()
+    np.minimum.at(lowest, a, rank[b])
+    np.minimum.at(lowest, b, rank[a])
+    down = order[lowest]
+    while True:
+        further = down[down]
+        if np.array_equal(further, down):
+            break
+        down = further
+    one, two, three = (np.take(rank, np.ascontiguousarray(faces[:, k])) for k in range(3))
+    face_basin = down[order[np.minimum(np.minimum(one, two), three)]]
+    flat = [np.ascontiguousarray(vertices[:, k]) for k in (0, 1)]
+    corner = [np.ascontiguousarray(faces[:, k]) for k in range(3)]
+    (px, py), (qx, qy), (rx, ry) = ([np.take(along, of) for along in flat] for of in corner)
+    twice = (qx - px) * (ry - py) - (qy - py) * (rx - px)
+    upward = np.sum([np.bincount(of, weights=twice, minlength=len(order)) for of in corner], axis=0)
+    return down, face_basin, twice, np.asarray(upward > 0), np.flatnonzero(down[a] != down[b])
+
+
+def _passes(a: IntArray, b: IntArray, basin: IntArray, height: FloatArray) -> tuple[IntArray, IntArray, IntArray]:
+    """For each two basins that edges a to b (k,) part, the lowest pass over which one goes from one to the other; the lowest pass first.
+
+    A pass is the higher end of its edge: of two as high, that of the higher number.
+    """
+    one, two = np.minimum(basin[a], basin[b]), np.maximum(basin[a], basin[b])
+    top = np.where((height[a] > height[b]) | ((height[a] == height[b]) & (a > b)), a, b)
+    order = np.lexsort((top, height[top], two, one))
+    keep = np.ones(len(order), dtype=bool)
+    keep[1:] = (np.diff(one[order]) != 0) | (np.diff(two[order]) != 0)
+    chosen = order[keep]
+    chosen = chosen[np.lexsort((top[chosen], height[top[chosen]]))]
+    return one[chosen], two[chosen], top[chosen]
 
 
 def _cup(sweep: _Sweep, faces: IntArray, floor: int, lip: float) -> Cup:
@@ -195,5 +209,3 @@ def _cup(sweep: _Sweep, faces: IntArray, floor: int, lip: float) -> Cup:
     wet = faces[sweep.height[sweep.skin.faces[faces]].min(axis=1) < lip]
     x, y, z = sweep.skin.vertices[floor].tolist()
     return Cup(low, lip, max(areas), sweep.below(faces, lip)[1], around(sweep.skin, wet), (x, y, z))
-
-

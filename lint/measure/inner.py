@@ -34,7 +34,7 @@ class Inner:
 def inner(skin: Skin, edges: Edges, facets: Faces, extent: Extent, hollows: Hollows, chambers: Chambers) -> Inner:
     """Faces of sealed cavities; faces that look into shut-in air; faces of what would hold liquid were the part turned over."""
     faces = hollows.hidden.copy()
-    for step in (0.8, 1.6):
+    for step in (0.8, 1.6) if chambers.inner.any() else ():
         faces |= chambers.holds(facets.centre + step * float(chambers.grid.pitch[0]) * facets.normal)
     volume = chambers.volume
     turned = Skin(skin.vertices * [1.0, 1.0, -1.0], skin.faces[:, ::-1], skin.old)

@@ -40,11 +40,10 @@ def basins(skin: Skin, edges: Edges, facets: Faces, extent: Extent) -> Basins:
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import minimum_spanning_tree
 
-    z = skin.vertices[:, 2]
-    rank = np.empty(len(z), dtype=np.int64)
-    rank[np.argsort(z)] = np.arange(len(z))
-    a, b = edges.ends[:, 0], edges.ends[:, 1]
-    upper = np.where(rank[a] > rank[b], a, b)
+    z = np.ascontiguousarray(skin.vertices[:, 2])
+    a, b = (np.ascontiguousarray(edges.ends[:, k]) for k in (0, 1))
+    one, two = np.take(z, a), np.take(z, b)
+    upper = np.where((one > two) | ((one == two) & (a > b)), a, b)  # of two as high, the one with the higher number
     lower = a + b - upper
     down = np.arange(len(z))
     down[upper] = lower
@@ -60,7 +59,7 @@ def basins(skin: Skin, edges: Edges, facets: Faces, extent: Extent) -> Basins:
     number[low] = np.arange(len(low))
     basin = np.where(touched, number[down], -1)
 
-    one, two = basin[upper], basin[lower]
+    one, two = np.take(basin, upper), np.take(basin, lower)
     apart = np.flatnonzero(one != two)
     first, second = np.minimum(one[apart], two[apart]), np.maximum(one[apart], two[apart])
     height = z[upper[apart]]
