@@ -71,13 +71,14 @@ def find(
     if not rigid:
         return
     # The upright sides of the base itself are held by the board and the mould wall, not by the mould.
-    slab = (patches.point[:, 2] < contact.lowest + settings.base + 1e-3) & (np.abs(facets.normal[patches.face, 2]) < 1e-3)
-    steep = (pulled.draft < limits["draft"] - 1e-3) & ~slab & ~pulled.hidden[patches.face]
-    steep &= pulled.draft > -limits["draft"]
+    steep = np.flatnonzero((pulled.draft < limits["draft"] - 1e-3) & (pulled.draft > -limits["draft"]))
+    steep = steep[~pulled.hidden[patches.face[steep]]]
+    slab = (patches.point[steep, 2] < contact.lowest + settings.base + 1e-3) & (np.abs(facets.normal[patches.face[steep], 2]) < 1e-3)
+    steep = steep[~slab]
     area = np.bincount(patches.face[steep], weights=patches.area[steep], minlength=len(skin.faces))
     for faces in regions(np.flatnonzero(area > 0), edges.neighbours, len(skin.faces)):
         if area[faces].sum() >= limits["wall"]:
-            mine = np.flatnonzero(steep & np.isin(patches.face, faces))
+            mine = steep[np.isin(patches.face[steep], faces)]
             yield rule.finding(
                 "drags", max(float(pulled.draft[mine].min()), 0.0), limits["draft"], unit="degrees", sampled=True,
                 place=around_points(patches.point[mine], faces), area=float(area[faces].sum()),

@@ -24,12 +24,12 @@ EXACT = 8.0
 @dataclass(frozen=True)
 class Depths:
     """depth: (k,) mm under the skin at evenly spaced points inside, from point to point: never less than the true one; cell: mm3 each
-    stands for; pitch: their spacing, mm; true: the distances from the skin of the points of these numbers, mm."""
+    stands for; pitch: their spacing, mm; true: the distances from the skin of the points of these numbers, mm, as far as so many mm."""
 
     depth: FloatArray
     cell: float
     pitch: float
-    true: Callable[[IntArray], FloatArray]
+    true: Callable[[IntArray, float], FloatArray]
 
     @property
     def whole(self) -> float:
@@ -49,7 +49,7 @@ class Depths:
         near = self.depth <= max(EXACT_STEPS * self.pitch, EXACT) + self.pitch
         told = np.flatnonzero(near & (self.depth > level - self.pitch / 2))
         share = self._share(self.depth, level)
-        share[told] = self._share(self.true(told), level)
+        share[told] = self._share(self.true(told, (level + self.pitch / 2) * (1 + 1e-9)), level)  # what is deeper counts whole
         return float(share.sum() * self.cell)
 
     def _share(self, depth: FloatArray, level: float) -> FloatArray:
@@ -73,4 +73,4 @@ def depths(skin: Skin, edges: Edges, extent: Extent, longest: FloatArray, tree: 
     inside = times_inside(skin.vertices, skin.faces, grid) > 0
     depth: FloatArray = distance_transform_edt(inside, sampling=pitch)[inside]
     number = np.flatnonzero(inside)
-    return Depths(depth, pitch**3, pitch, lambda some: distances(grid.points(number[some]), skin, longest, tree))
+    return Depths(depth, pitch**3, pitch, lambda some, reach: distances(grid.points(number[some]), skin, longest, tree, reach))

@@ -23,10 +23,11 @@ LONG = 3.0  # faces with a side longer than this, in middle sides, go to libigl
 MOST = 8  # corners tried a point
 
 
-def distances(points: FloatArray, skin: Skin, longest: FloatArray, tree: loops.Tree | None = None) -> FloatArray:
-    """(k,) distance of points (k, 3) from the skin, mm. longest: (m,) the longest side of each face, mm; tree: over the skin."""
+def distances(points: FloatArray, skin: Skin, longest: FloatArray, tree: loops.Tree | None = None, reach: float = np.inf) -> FloatArray:
+    """(k,) distance of points (k, 3) from the skin, mm; beyond `reach` it may be said to be infinite. longest: (m,) the longest side of
+    each face, mm; tree: over the skin."""
     if tree is not None:
-        return np.asarray(np.sqrt(tree.nearest(points)[1]))
+        return np.asarray(np.sqrt(tree.nearest(points, reach)[1]))
     if len(skin.faces) <= PLAIN or not len(points):
         return distance_to_faces(points, skin.vertices, skin.faces)
     point = columns(skin.vertices)

@@ -64,7 +64,8 @@ def steep_regions(
     """
     height = skin.vertices[:, 2] - contact.lowest
     low: BoolArray = height <= (NEAR if contact.meant else TOUCH)
-    lying = low[skin.faces[:, 0]] & low[skin.faces[:, 1]] & low[skin.faces[:, 2]]
+    a, b, c = (np.take(low, np.ascontiguousarray(skin.faces[:, k])) for k in range(3))
+    lying = a & b & c
     steep = (down > angle + ROUNDING) & ~lying & (facets.area > 0)
     if not steep.any():
         return []
@@ -77,20 +78,23 @@ def steep_regions(
     owner, support = _supports(skin, edges, label, height)
     by_region = _split(owner, support, len(groups))
     inside = label[patches.face]
-    on = inside >= 0
-    points = _split(inside[on], patches.point[on], len(groups))
+    on = np.flatnonzero(inside >= 0)
+    points = _split(np.take(inside, on), np.take(patches.point, on, axis=0), len(groups))
     found = [_steep(skin, facets, g, points[i], by_region[i], down) for i, g in enumerate(groups)]
     return sorted(found, key=lambda s: -s.area)
 
 
 def _supports(skin: Skin, edges: Edges, label: IntArray, height: FloatArray) -> tuple[IntArray, FloatArray]:
     """Points (p, 3) that hold regions up, with the region of each: along edges beyond which the skin goes down, and on the bed."""
-    pair, ends = edges.neighbours, edges.ends[edges.neighbour_edge]
+    pair = edges.neighbours
+    within: BoolArray = label >= 0
+    inside = [np.take(within, np.ascontiguousarray(pair[:, k])) for k in (0, 1)]
     owners: list[IntArray] = []
     points: list[FloatArray] = []
     for mine, other in ((0, 1), (1, 0)):
-        rim = np.flatnonzero((label[pair[:, mine]] >= 0) & (label[pair[:, other]] < 0))
-        a, b = skin.vertices[ends[rim, 0]], skin.vertices[ends[rim, 1]]
+        rim = np.flatnonzero(inside[mine] & ~inside[other])
+        ends = edges.ends[edges.neighbour_edge[rim]]
+        a, b = skin.vertices[ends[:, 0]], skin.vertices[ends[:, 1]]
         beyond = skin.vertices[skin.faces[pair[rim, other]]].mean(axis=1) - a
         along = b - a
         square = np.einsum("ij,ij->i", along, along)
@@ -99,9 +103,10 @@ def _supports(skin: Skin, edges: Edges, label: IntArray, height: FloatArray) -> 
         number, spots = _along(a[goes_down], b[goes_down])
         owners.append(label[pair[rim[goes_down], mine]][number])
         points.append(spots)
-    face = np.flatnonzero(label >= 0)
+    lying: BoolArray = height <= TOUCH
+    face = np.flatnonzero(within)
     corner = skin.faces[face]
-    low = height[corner] <= TOUCH
+    low = np.take(lying, corner)
     owners.append(np.repeat(label[face], 3)[low.reshape(-1)])
     points.append(skin.vertices[corner[low]])
     return np.concatenate(owners), np.concatenate(points)
@@ -117,7 +122,7 @@ def _along(a: FloatArray, b: FloatArray) -> tuple[IntArray, FloatArray]:
 
 
 def _steep(skin: Skin, facets: Faces, faces: IntArray, points: FloatArray, support: FloatArray, down: FloatArray) -> Steep:
-    everywhere = np.vstack((points, skin.vertices[points_of(skin, faces)]))
+    everywhere = np.vstack((points, np.take(skin.vertices, points_of(skin, faces), axis=0)))
     held = len(support) > 0
     holders = support if held else everywhere[everywhere[:, 2] <= everywhere[:, 2].min() + 1e-3]
     reach = farthest_from(everywhere[:, :2], holders[:, :2])[0]
@@ -141,9 +146,10 @@ def farthest_from(points: FloatArray, holders: FloatArray) -> tuple[float, int, 
     tree = cKDTree(holders, leafsize=32, balanced_tree=False)
     some = np.arange(len(points))
     if len(points) > _CELLS**2:
-        low = points.min(axis=0)
-        side = max(float(np.ptp(points, axis=0).max()) / _CELLS, 1e-12)
-        x, y = ((points[:, k] - low[k]) / side for k in (0, 1))
+        axes = [np.ascontiguousarray(points[:, k]) for k in (0, 1)]
+        low = np.array([along.min() for along in axes])
+        side = max(max(float(np.ptp(along)) for along in axes) / _CELLS, 1e-12)
+        x, y = ((axes[k] - low[k]) / side for k in (0, 1))
         cell = x.astype(np.int64) * (_CELLS + 1) + y.astype(np.int64)
         taken = np.flatnonzero(np.bincount(cell))
         middle = low + side * (np.stack(np.divmod(taken, _CELLS + 1), axis=1) + 0.5)
@@ -183,7 +189,9 @@ def _within(points: FloatArray, hull: FloatArray) -> bool:
 
 def _split(owner: IntArray, points: FloatArray, count: int) -> list[FloatArray]:
     """The points (p, 3) of each of `count` owners."""
-    order = np.argsort(owner, kind="stable")
+    if count == 1:
+        return [points]
+    small = owner.astype(np.uint16) if count < 1 << 16 else owner  # put in order by counting
+    order = np.argsort(small, kind="stable")
     cuts = np.searchsorted(owner[order], np.arange(1, count))
-    return np.split(points[order], cuts)
-
+    return np.split(np.take(points, order, axis=0), cuts)

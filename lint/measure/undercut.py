@@ -19,6 +19,7 @@ from lint.measure.rays import Rays
 from lint.measure.shells import around_points, points_of, regions
 from lint.measure.surface import Faces, Skin, hashed, used_points
 from lint.measure.vectors import columns
+from lint.measure.vectors import reach as span
 from lint.measure.walls import Patches
 from lint.terms import BoolArray, FloatArray, IntArray, Place
 
@@ -179,7 +180,7 @@ class _Ground:
         self.fields: NDArray[np.float32] | None = None
         self.known: set[int] = set()
         used = used_points(Skin(self.points, skin.faces, skin.old))
-        low, high = used.min(axis=0), used.max(axis=0)
+        low, high = span(used)
         wide, narrow = max(high[:2] - low[:2]), min(high[:2] - low[:2])
         step = max(float(np.sqrt(wide * narrow / LINES)), float(8 * wide / LINES), 1e-6)  # a thread must not get a line for each micron
         self.grid: Grid = grid_around(low, high, np.full(3, step), margin=2)
