@@ -1,5 +1,5 @@
 """Loops in C for what numpy walks through many times over: a tree of boxes for rays, nearest spots and crossings; welding; joining;
-faces that new ones cut; sums over a skin.
+faces that new ones cut; sums over a skin; lines of a grid through it, and the basins of its height.
 
 They are made when the program is installed where a C compiler is at hand (pyproject.toml, `optional`), and nothing depends on them:
 each has a plain version beside its caller in lint/measure that says the same, only slower. BUCKWRIGHT_LOOPS=plain does without them.

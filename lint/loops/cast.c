@@ -20,6 +20,7 @@ typedef __m128 Four;
 #define most(a, b) _mm_max_ps(a, b)
 #define meeting(near, far) _mm_movemask_ps(_mm_cmple_ps(near, far))
 #define scaled(x, by) _mm_mul_ps(x, _mm_set1_ps(by))
+#define squared(sum, x) _mm_add_ps(sum, _mm_mul_ps(x, x))
 #else
 typedef struct {
     float of[WIDE];
@@ -32,6 +33,7 @@ static Four along(const float *p, Four from, Four by) { EACH((p[k] - from.of[k])
 static Four least(Four a, Four b) { EACH(a.of[k] < b.of[k] ? a.of[k] : b.of[k]); }
 static Four most(Four a, Four b) { EACH(a.of[k] > b.of[k] ? a.of[k] : b.of[k]); }
 static Four scaled(Four x, float by) { EACH(x.of[k] * by); }
+static Four squared(Four sum, Four x) { EACH(sum.of[k] + x.of[k] * x.of[k]); }
 static int meeting(Four near, Four far)
 {
     int mask = 0;
@@ -261,6 +263,11 @@ void tree_nearest(const Tree *tree, const double *point, int64_t k, double reach
         for (int a = 0; a < 3; a++)
             at[a] = point[3 * i + a] - tree->middle[a];
         int64_t nearest = -1;
+        /* Boxes are asked in 32 bits from a hair nearer, so that rounding passes none over. */
+        Four beneath[3], beyond[3];
+        double hair = fmax(fmax(fabs(at[0]), fabs(at[1])), fabs(at[2])) * (4 * FLT_EPSILON);
+        for (int a = 0; a < 3; a++)
+            beneath[a] = four((float)(at[a] + hair)), beyond[a] = four((float)(at[a] - hair));
         struct {
             double gap;
             int32_t child;
@@ -276,14 +283,16 @@ void tree_nearest(const Tree *tree, const double *point, int64_t k, double reach
             int32_t child = stack[waiting].child;
             if (child >= 0) {
                 const Node *node = tree->node + child;
-                int begin = waiting;
-                for (int c = 0; c < WIDE; c++) {
-                    double gap = 0;
-                    for (int a = 0; a < 3; a++) {
-                        double low = node->low[a][c] - at[a], high = at[a] - node->high[a][c], off = low > high ? low : high;
-                        gap += off > 0 ? off * off : 0;
-                    }
-                    if (gap > best || node->low[0][c] > node->high[0][c])
+                Four sum = four(0);
+                for (int a = 0; a < 3; a++)
+                    sum = squared(sum, most(most(along(node->low[a], beneath[a], four(1)), along(node->high[a], beyond[a], four(-1))), four(0)));
+                sum = scaled(sum, 1 - 8 * FLT_EPSILON);
+                int begin = waiting, hit = meeting(sum, four((float)fmin(best * (1 + FLT_EPSILON), FLT_MAX)));
+                float gaps[WIDE];
+                store(gaps, sum);
+                for (int c = 0; hit; c++, hit >>= 1) {
+                    double gap = gaps[c];
+                    if (!(hit & 1) || node->low[0][c] > node->high[0][c])
                         continue;
                     int to = waiting++;
                     while (to > begin && stack[to - 1].gap < gap) {

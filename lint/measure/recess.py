@@ -55,7 +55,7 @@ def recesses(
     A ball WIDE across cannot touch such skin, since it would stand in the skin opposite. Floors that look out of the mouth are counted
     in. What opens in the base is left out: it is a drain, a socket or a mark, and lies on the board; so is the inside of a hollow.
     """
-    near = (gaps.width < WIDE) & (gaps.taper < FOLD) & ~covered[patches.face]
+    near = (gaps.width < WIDE) & (gaps.taper < FOLD) & ~np.take(covered, patches.face)
     area = np.bincount(patches.face, weights=np.where(near, patches.area, 0.0), minlength=len(skin.faces))
     total: FloatArray = np.bincount(patches.face, weights=patches.area, minlength=len(skin.faces)).astype(np.float64)
     within: BoolArray = (area > total / 2) & (total > 0)
@@ -100,13 +100,12 @@ def _pieces(within: BoolArray, edges: Edges, face: IntArray, across: IntArray, c
 
 def _floors(near: BoolArray, total: FloatArray, facets: Faces, patches: Patches, tree: loops.Tree | None) -> BoolArray:
     """(m,) faces close to a recess that look out of it, such as its floor: a ball WIDE across cannot touch most of their area."""
-    asked = np.flatnonzero(~near)
-    asked = asked[_any_within(patches.point[near], patches.point[asked], WIDE)]
+    asked = np.flatnonzero(_any_within(patches.point[near], patches.point, WIDE) & ~near)
     floors = np.zeros(len(total), dtype=bool)
     if not len(asked):
         return floors
     face = patches.face[asked]
-    ball = patches.point[asked] + WIDE / 2 * facets.normal[face]
+    ball = np.take(patches.point, asked, axis=0) + WIDE / 2 * np.take(facets.normal, face, axis=0)
     shut = _shut(ball, 0.9 * WIDE / 2, patches, tree)
     floors[:] = np.bincount(face, weights=patches.area[asked] * shut, minlength=len(total)) > total / 2
     return floors
