@@ -30,10 +30,10 @@ rule = Rule(
     unit="faces",
     cases={
         "empty": "the file holds {measured:.0f} faces and {points} points, so there is no skin to print; export it again as faces",
-        "number": "{measured:.0f} points have a coordinate that is no length, the first is point {point}{used}; export the part again",
-        "index": "{measured:.0f} faces name a point that the file does not hold, the first is face {face}, which asks for point {point} "
-        "of {points}; the file was probably cut short, so copy or export it again",
-        "flat": "all {measured:.0f} faces have two corners in one place, so they enclose nothing and cover nothing; export the part again",
+        "number": "points with a coordinate that is no length: {measured:.0f}; the first is point {point}{used}; export the part again",
+        "index": "faces that name a point which the file does not hold: {measured:.0f}; the first is face {face}, which asks for "
+        "point {point} of {points}; the file was probably cut short, so copy or export it again",
+        "flat": "all faces ({measured:.0f}) have two corners in one place, so they enclose and cover nothing; export the part again",
     },
 )
 

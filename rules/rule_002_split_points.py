@@ -34,7 +34,7 @@ rule = Rule(
     unit="mm",
     cases={
         "crack": "a crack {length:.3g} {unit} long, up to {measured:.2g} {unit} wide, opens the skin: its two sides were never joined",
-        "many": "{cracks} more cracks, {length:.3g} {unit} together, up to {measured:.2g} {unit} wide",
+        "many": "more cracks ({cracks}), {length:.3g} {unit} together, up to {measured:.2g} {unit} wide",
     },
     limits={
         "gap": Limit(0.05, "mm", "an eighth of a common nozzle, far below the narrowest line it lays (facts 1.2.5)"),

@@ -31,10 +31,10 @@ rule = Rule(
     weight=Weight.NOTE,
     unit="faces",
     cases={
-        "collapsed": "{measured:.0f} faces have two corners on one point: they cover nothing",
-        "needle": "{measured:.0f} faces are needles of no width: they cover nothing",
-        "copy": "{measured:.0f} faces are put in twice, on top of another",
-        "folded": "{measured:.0f} faces are folded flat, back to back with another: they hold no material",
+        "collapsed": "faces with two corners on one point, which cover nothing: {measured:,.0f}",
+        "needle": "needles, faces less than {limit:.1g} {length} wide, which cover nothing: {measured:,.0f}",
+        "copy": "faces put in twice, on top of another: {measured:,.0f}",
+        "folded": "faces folded flat, back to back with another, which hold no material: {measured:,.0f}",
     },
     limits={
         "height": Limit(2e-4, "mm", "three times the rounding of a 32-bit file a metre from the origin (facts 6.33)"),
@@ -58,7 +58,8 @@ def find(
     low[worthless] = False
     needles = np.flatnonzero(low)
     if len(needles):
-        yield rule.finding("needle", len(needles), least, place=around(skin, needles))
+        # Here the limit is a length, which tidy goes by, and what is measured a count.
+        yield rule.finding("needle", len(needles), least, place=around(skin, needles), length=part.length_unit)
     if not len(twins.faces):
         return
     count = int(twins.group[-1]) + 1

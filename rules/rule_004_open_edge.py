@@ -34,7 +34,7 @@ rule = Rule(
     unit="mm",
     cases={
         "open": "the skin is open along a rim of {measured:.4g} {unit} ({edges} edges): it encloses nothing there and cannot be filled",
-        "many": "{rims} more short rims, {measured:.4g} {unit} together: the skin is full of small holes or cracks",
+        "many": "more short rims ({rims}), {measured:.4g} {unit} together: the skin is full of small holes or cracks",
     },
     fix="close",
 )

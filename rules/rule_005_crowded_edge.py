@@ -32,9 +32,9 @@ rule = Rule(
     weight=Weight.STOP,
     unit="mm",
     cases={
-        "crowded": "up to {faces} faces meet along a line of {measured:.4g} {unit} ({edges} edges): "
+        "crowded": "up to {faces} faces meet along a line of {measured:.4g} {unit} (edges: {edges}): "
         "inside and outside cannot be told apart there",
-        "many": "{lines} more short lines where three or more faces meet, {measured:.4g} {unit} together",
+        "many": "more short lines ({lines}) where three or more faces meet, {measured:.4g} {unit} together",
     },
     fix="untangle",
 )

@@ -29,8 +29,8 @@ rule = Rule(
     weight=Weight.CAUTION,
     unit="points",
     cases={
-        "pinched": "the skin hangs together by {measured:.0f} points with nothing beside them: it will break there",
-        "many": "{measured:.0f} more points hold the skin together with nothing beside them",
+        "pinched": "the skin hangs together by points with nothing beside them ({measured:.0f}): it will break there",
+        "many": "more points ({measured:.0f}) that hold the skin together with nothing beside them",
     },
     fix="untangle",
 )

@@ -34,10 +34,10 @@ rule = Rule(
     weight=Weight.STOP,
     unit="mm2",
     cases={
-        "turned over": "a patch of {measured:.4g} {unit} ({faces} faces) faces the other way than the skin around it",
+        "turned over": "a patch of {measured:.4g} {unit} (faces: {faces}) faces the other way than the skin around it",
         "one-sided": "the skin has no outside: followed round it comes back on its other side; "
         "its faces disagree along {measured:.4g} {unit}",
-        "many": "{patches} more small patches face the other way than the skin around them, {measured:.4g} {unit} together",
+        "many": "more small patches ({patches}) that face the other way than the skin around them, {measured:.4g} {unit} together",
     },
     fix="turn",
 )

@@ -36,7 +36,7 @@ rule = Rule(
         "inside out": "a closed shell of {faces} faces is inside out: {measured:.4g} {unit} that should be solid would print as nothing",
         "filled hollow": "a hollow of {measured:.4g} {unit} faces out, in a part that is inside out: "
         "turned back alone, the part would fill it",
-        "many": "{shells} more small shells are inside out, {measured:.4g} {unit} together",
+        "many": "more small shells ({shells}) that are inside out, {measured:.4g} {unit} together",
     },
     fix="turn",
 )

@@ -36,7 +36,7 @@ rule = Rule(
         "through itself": "the skin passes through itself along {measured:.3g} {unit}: inside and outside are mixed up there",
         "double": "the skin lies double on itself over {measured:.3g} {unit}: it has no thickness there",
         "open shell": "a shell with an open rim passes through another shell along {measured:.3g} {unit}: neither has an inside there",
-        "many": "the skin passes through skin in {places} more small places, along {measured:.3g} {unit} together",
+        "many": "the skin passes through skin in more small places ({places}), along {measured:.3g} {unit} together",
     },
     fix="rewrap",
 )

@@ -46,7 +46,7 @@ rule = Rule(
         "table or floor taken in by the scan",
         "crumb": "a crumb of open skin, {measured:.3g} {unit} long, hangs on the part by a point and encloses nothing",
         "void": "a sealed hollow of {measured:.3g} {unit}, smaller than the nozzle can leave: a flaw in the file, not a cavity",
-        "many": "{pieces} more stray pieces, the longest {measured:.3g} {unit}",
+        "many": "more stray pieces ({pieces}), the longest {measured:.3g} {unit}",
     },
     limits={
         "open": Limit(0.25, "of the part's length", "common practice, no source: an open piece cannot be printed, so it is not meant"),

@@ -36,7 +36,7 @@ rule = Rule(
     cases={
         "rough": "the skin is rough by {measured:.2f} {unit} over {across:.0f} {unit} (layers hide {limit:.2f}): "
         "scan noise, it will print as grain",
-        "many": "{places} more small rough places, by {measured:.2f} {unit} (layers hide {limit:.2f})",
+        "many": "more small rough places ({places}), by {measured:.2f} {unit} (layers hide {limit:.2f})",
     },
     limits={"noise": Limit(lambda s: s.layer / 2, "mm", "half of a layer: below the steps of the layers themselves (facts 1.3.9)")},
     needs=("units",),

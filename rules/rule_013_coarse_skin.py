@@ -35,7 +35,7 @@ rule = Rule(
     cases={
         "coarse": "facets stand {measured:.2f} {unit} off the round they stand for, over {area:.0f} mm2: flats will show "
         "(the nozzle hides {limit:.2f})",
-        "many": "{places} more small places where facets stand about {measured:.2f} {unit} off the round (the nozzle hides {limit:.2f})",
+        "many": "more small places ({places}) where facets stand about {measured:.2f} {unit} off the round (the nozzle hides {limit:.2f})",
     },
     limits={"sag": Limit(lambda s: s.nozzle / 4, "mm", "a quarter of the nozzle: common practice, no source; sag by facts 6.12")},
     needs=("units",),

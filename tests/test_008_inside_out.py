@@ -88,7 +88,7 @@ def test_many_shells_are_quick_and_each_is_told() -> None:
     reversed_ones = [solids.flipped(b) if k % 2 else b for k, b in enumerate(balls)]
     found = said(solids.joined(*reversed_ones), 8)
     assert len(found) == 101
-    assert "100 more" in next(f for f in found if f.case == "many").message
+    assert "more small shells (100)" in next(f for f in found if f.case == "many").message
 
 
 @needs_scans

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lint.report.plain import amount, listed, many, number, path_text, shown
+from lint.report.plain import amount, listed, many, measured_text, number, path_text, shown
+from lint.rooms import rooms
 from tests.reports import EVIL
 
 
@@ -60,3 +61,18 @@ def test_a_path_below_the_current_folder_is_told_from_there(tmp_path: Path, monk
     monkeypatch.chdir(tmp_path)
     assert path_text(tmp_path / "shelf" / "a.stl") == str(Path("shelf") / "a.stl")
     assert path_text(Path("/elsewhere/a.stl")) == "/elsewhere/a.stl"
+
+
+@pytest.mark.parametrize(
+    ("number", "case", "measured", "limit", "words", "text"),
+    [
+        (3, "needle", 4, 0.000459, {"length": "mm"}, "measured 4 faces"),
+        (3, "collapsed", 1, None, {}, "measured 1 faces"),
+        (74, "pictures", 2, 0, {"which": "troll.png"}, "measured 2 pieces, limit 0 pieces"),
+        (4, "open", 3.5, None, {"edges": 3}, "measured 3.5 mm"),
+    ],
+)
+def test_a_length_is_not_called_a_limit_of_a_count(
+    number: int, case: str, measured: float, limit: float | None, words: dict[str, object], text: str
+) -> None:
+    assert measured_text(rooms()[number].finding(case, measured, limit, **words)) == text

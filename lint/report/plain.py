@@ -85,11 +85,21 @@ def amount(value: float, unit: str) -> str:
     return f"{number(value)} {unit}".rstrip()
 
 
+COUNTED = frozenset({"faces", "points", "pieces"})
+
+
+def limit_beside(finding: Finding) -> float | None:
+    """The limit in the unit of what was measured; None where there is none, or where a count goes by the size of what is counted."""
+    sized = finding.unit in COUNTED and finding.limit is not None and not finding.limit.is_integer()
+    return None if sized else finding.limit
+
+
 def measured_text(finding: Finding) -> str:
     """What was measured against which limit."""
     text = f"measured {amount(finding.measured, finding.unit)}"
-    if finding.limit is not None:
-        text += f", limit {amount(finding.limit, finding.unit)}"
+    limit = limit_beside(finding)
+    if limit is not None:
+        text += f", limit {amount(limit, finding.unit)}"
     return text + (" (sampled, an estimate)" if finding.sampled else "")
 
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from lint.report.advice import TICKET_LINES, Advice, advise, cautions
-from lint.report.plain import UNIT_WORDS, listed, many, measured_text, path_text, place_text
+from lint.report.plain import UNIT_WORDS, limit_beside, listed, many, measured_text, path_text, place_text
 from lint.report.sheet import Sheet
 from lint.report.sketch import COLUMNS
 from lint.report.tally import Group, exit_text, groups, hidden_text, not_run_reasons, rules_text, tally
@@ -148,7 +148,7 @@ def _show_group(sheet: Sheet, group: Group, part: PartReport, caution: str | Non
 def in_the_words(finding: Finding) -> bool:
     """Whether the sentence holds both numbers already, if rounded, so that saying them again would only be noise."""
     said = re.findall(r"\d[\d,]*(?:\.\d+)?", finding.message)
-    numbers = [finding.measured] + ([] if finding.limit is None else [finding.limit])
+    numbers = [x for x in (finding.measured, limit_beside(finding)) if x is not None]
     return not finding.sampled and all(any(_rounds_to(value, text) for text in said) for value in numbers)
 
 
