@@ -67,7 +67,7 @@ def test_a_path_below_the_current_folder_is_told_from_there(tmp_path: Path, monk
     ("number", "case", "measured", "limit", "words", "text"),
     [
         (3, "needle", 4, 0.000459, {"length": "mm"}, "measured 4 faces"),
-        (3, "collapsed", 1, None, {}, "measured 1 faces"),
+        (3, "collapsed", 1, None, {}, "measured 1 face"),
         (74, "pictures", 2, 0, {"which": "troll.png"}, "measured 2 pieces, limit 0 pieces"),
         (4, "open", 3.5, None, {"edges": 3}, "measured 3.5 mm"),
     ],

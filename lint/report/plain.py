@@ -80,16 +80,18 @@ def number(value: float) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-def amount(value: float, unit: str) -> str:
-    """A number with its unit."""
-    return f"{number(value)} {unit}".rstrip()
-
-
+# Units that are counted.
 COUNTED = frozenset({"faces", "points", "pieces"})
 
 
+def amount(value: float, unit: str) -> str:
+    """A number with its unit."""
+    return f"{number(value)} {unit.removesuffix('s') if value == 1 and unit in COUNTED else unit}".rstrip()
+
+
 def limit_beside(finding: Finding) -> float | None:
-    """The limit in the unit of what was measured; None where there is none, or where a count goes by the size of what is counted."""
+    """The limit in the unit of what was measured; None where there is none, or where things are counted by their size: the sentence says
+    that size."""
     sized = finding.unit in COUNTED and finding.limit is not None and not finding.limit.is_integer()
     return None if sized else finding.limit
 
