@@ -13,6 +13,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from lint.counting import unit_of
 from lint.ticket import Ticket
 
 if TYPE_CHECKING:
@@ -308,7 +309,7 @@ class Rule:
         Raises KeyError when the case is not declared: a test can then name every failure.
         """
         shown_unit = self.unit if unit is None else unit
-        message = self.cases[case].format(measured=measured, limit=limit, unit=shown_unit, **words)
+        message = self.cases[case].format(measured=measured, limit=limit, unit=unit_of(measured, shown_unit), **words)
         return Finding(
             rule=self.number,
             name=self.name,

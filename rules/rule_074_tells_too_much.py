@@ -36,8 +36,8 @@ rule = Rule(
     weight=Weight.CAUTION,
     unit="pieces",
     cases={
-        "pictures": "{measured:.0f} {unit} of picture travel with the part ({which}): on a shared shelf it should carry only its shape",
-        "words": "{measured:.0f} {unit} of text may say whose body this is: {kind} in the {where}",
+        "pictures": "pictures travel with the part ({measured:.0f}: {which}): on a shared shelf it should carry only its shape",
+        "words": "text may say whose body this is ({measured:.0f} {unit}): {kind} in the {where}",
     },
     fix="strip",
 )

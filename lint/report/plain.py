@@ -8,6 +8,7 @@ import unicodedata
 from functools import lru_cache
 from pathlib import Path
 
+from lint.counting import COUNTED, unit_of
 from lint.terms import Finding, LimitUsed, Place
 
 # Joiners that real words need (Persian, emoji); every other invisible or steering character is spelled out.
@@ -80,13 +81,9 @@ def number(value: float) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-# Units that are counted.
-COUNTED = frozenset({"faces", "points", "pieces"})
-
-
 def amount(value: float, unit: str) -> str:
     """A number with its unit."""
-    return f"{number(value)} {unit.removesuffix('s') if value == 1 and unit in COUNTED else unit}".rstrip()
+    return f"{number(value)} {unit_of(value, unit)}".rstrip()
 
 
 def limit_beside(finding: Finding) -> float | None:
