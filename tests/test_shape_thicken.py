@@ -81,6 +81,19 @@ def test_it_runs_only_when_asked() -> None:
     assert not mended.steps
 
 
+@pytest.mark.parametrize(("folded", "spare"), [([True, False], 1.09), ([True] * 4, 1.06)])
+def test_the_thickness_is_taken_that_leaves_no_fold_at_all(folded: list[bool], spare: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of folds that no rule judges another thickness may be free; where none is, the first sound one stands."""
+    from lint.shape import thicken
+
+    answers = iter(folded)
+    monkeypatch.setattr(thicken, "any_crosses", lambda vertices, faces, new: next(answers))
+    mended = thickened(solids.fused(solids.box((20, 20, 10)), solids.box((0.6, 12, 6), low=(10, 4, 9), step=2)))
+    fin = mended.part.vertices[(mended.part.vertices[:, 2] > 11) & (mended.part.vertices[:, 2] < 14)]
+    assert np.ptp(fin[:, 0]) == pytest.approx(0.8 * spare, abs=0.01)
+    assert not list(answers)
+
+
 def test_for_a_stop_it_runs_unasked_and_leaves_weak_walls_alone() -> None:
     block = solids.box((30, 20, 10))
     mesh = solids.fused(block, solids.box((0.2, 12, 6), low=(8, 4, 9), step=2))

@@ -9,6 +9,7 @@ import numpy as np
 from lint.measure import Survey
 from lint.measure.surface import weld_exact
 from lint.measure.walls import halved
+from lint.shape.crossing import any_crosses
 from lint.shape.rewrap import MORE, measured_move
 from lint.shape.sturdy import TIPS, grain, sturdy, used_only
 from lint.shape.unite import air_pockets, among
@@ -69,12 +70,17 @@ def make(job: Job) -> Shaped:
 
 
 def _laid(part: Part, survey: Survey, cores: list[FloatArray], thick: float) -> tuple[Part, Survey]:
-    """The part with the cores made one with it. Raises Declined when no thickness of theirs leaves the skin sound."""
+    """The part with the cores made one with it. Raises Declined when no thickness of theirs leaves the skin sound.
+
+    Where the new skin meets the old, faces next to nothing wide can be folded by less than is judged. The first thickness is taken that
+    leaves no face through another at all, and the first that is sound where each does.
+    """
     skin, low = survey.get("skin"), survey.get("extent").low
     shells, short, rounding = survey.get("shells"), grain(skin.vertices, True), tolerance_of(skin.vertices, True)
     solids, hollows = int((shells.volume > 0).sum()), int((shells.volume < 0).sum())
     hollow = skin.vertices[np.unique(skin.faces[np.isin(shells.label, np.flatnonzero(shells.volume < 0))])]
     whole = _solid(skin.vertices - low, skin.faces)
+    folded: tuple[Part, Survey] | None = None
     for spare in SPARES:
         radius = thick * spare / 2
         solid = whole
@@ -97,7 +103,12 @@ def _laid(part: Part, survey: Survey, cores: list[FloatArray], thick: float) -> 
         # A speck can come loose where the walls are cut off at the bed. Pieces that a wall joins are the better for it.
         kept = int((volume > 0).sum()) <= solids and int((volume < 0).sum()) <= hollows
         if kept and not len(after.get("crossings").pairs):
-            return new, after
+            fresh = np.asarray((~among(vertices, skin.vertices))[faces].any(axis=1))
+            if not any_crosses(vertices, faces, fresh):
+                return new, after
+            folded = folded or (new, after)
+    if folded is not None:
+        return folded
     raise Declined("the thicker wall grazes the skin beside it or leaves specks, whatever its thickness: draw it thicker by hand")
 
 
