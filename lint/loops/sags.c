@@ -124,15 +124,22 @@ static int flatten(Facets *my)
     return 1;
 }
 
+/* From the middle of a facet to the corner, of that number among those of all faces, of one of its faces. */
+static inline void from_middle(const Facets *my, int64_t facet, int64_t corner, double off[3])
+{
+    const double *p = my->of->vertices + 3 * my->of->faces_of[corner];
+    for (int a = 0; a < 3; a++)
+        off[a] = p[a] - my->middle[facet][a];
+}
+
 /* How far a facet reaches from its middle, in any direction. */
 static double extent(const Facets *my, int64_t facet)
 {
-    const Bent *of = my->of;
     double most = 0;
     for (int32_t at = my->begin[facet]; at < my->begin[facet + 1]; at++)
         for (int c = 0; c < 3; c++) {
-            const double *p = of->vertices + 3 * of->faces_of[3 * (int64_t)my->face[at] + c];
-            double off[3] = {p[0] - my->middle[facet][0], p[1] - my->middle[facet][1], p[2] - my->middle[facet][2]};
+            double off[3];
+            from_middle(my, facet, 3 * (int64_t)my->face[at] + c, off);
             most = at_least(dot(off, off), most);
         }
     return sqrt(most);
@@ -321,12 +328,11 @@ static int follows(const Border *all, int count, int b, double alike)
 /* How far a facet reaches from its middle along a direction, either way. */
 static double reach(const Facets *my, int64_t facet, const double *toward)
 {
-    const Bent *of = my->of;
     double most = 0;
     for (int32_t at = my->begin[facet]; at < my->begin[facet + 1]; at++)
         for (int c = 0; c < 3; c++) {
-            const double *p = of->vertices + 3 * of->faces_of[3 * (int64_t)my->face[at] + c];
-            double off[3] = {p[0] - my->middle[facet][0], p[1] - my->middle[facet][1], p[2] - my->middle[facet][2]};
+            double off[3];
+            from_middle(my, facet, 3 * (int64_t)my->face[at] + c, off);
             most = at_least(fabs(dot(off, toward)), most);
         }
     return most;

@@ -93,8 +93,9 @@ def _laid(part: Part, survey: Survey, cores: list[FloatArray], thick: float) -> 
         faces = np.asarray(mesh.tri_verts, dtype=np.int64)
         faces = faces[~air_pockets(vertices, faces, hollow)]  # where two thick walls meet they can shut air in between them
         vertices, faces = used_only(*sturdy(vertices, faces, short, among(vertices, skin.vertices)))
+        made_new = ~among(vertices, skin.vertices)
         try:  # sides that became one can cross their neighbours by a hair
-            vertices = uncrossed(vertices, vertices, faces, ~among(vertices, skin.vertices), short, rounding)
+            vertices = uncrossed(vertices, vertices, faces, made_new, short, rounding)
         except Declined:
             continue
         new = part.with_mesh(vertices, faces)
@@ -103,8 +104,7 @@ def _laid(part: Part, survey: Survey, cores: list[FloatArray], thick: float) -> 
         # A speck can come loose where the walls are cut off at the bed. Pieces that a wall joins are the better for it.
         kept = int((volume > 0).sum()) <= solids and int((volume < 0).sum()) <= hollows
         if kept and not len(after.get("crossings").pairs):
-            fresh = np.asarray((~among(vertices, skin.vertices))[faces].any(axis=1))
-            if not any_crosses(vertices, faces, fresh):
+            if not any_crosses(vertices, faces, np.asarray(made_new[faces].any(axis=1))):
                 return new, after
             folded = folded or (new, after)
     if folded is not None:
