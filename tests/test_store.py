@@ -118,6 +118,21 @@ def test_leftovers_of_killed_runs_go_and_those_of_living_ones_stay(tmp_path: Pat
     assert store.get(KEYS[0]) == b"clean"
 
 
+def test_the_store_is_gone_through_once_an_hour(tmp_path: Path) -> None:
+    """A leftover waits for the hour, and no longer: a run that writes little only then looks at all that is kept."""
+    store = Store(tmp_path / "kept")
+    store.put(KEYS[0], b"clean")
+    store.close()
+    dead = entry(store, KEYS[0]).with_name(".writing-1")
+    for age in (10, 7200):
+        dead.write_bytes(b"half")
+        os.utime(dead, (time.time() - 7200,) * 2)
+        os.utime(tmp_path / "kept" / ".looked", (time.time() - age,) * 2)
+        store.put(KEYS[1], b"clean")
+        store.close()
+        assert dead.exists() == (age < 3600)
+
+
 def test_runs_at_once_find_whole_entries_only(tmp_path: Path) -> None:
     contents = {bytes([n]) * (20_000 + n) for n in range(4)}
     over, seen = threading.Event(), set()
