@@ -40,3 +40,16 @@ def twice_round() -> Mesh:
     after = np.roll(ring, -1)
     faces = [np.stack((np.zeros(9, dtype=np.int64), ring, after), axis=1), np.stack((np.full(9, 10), after, ring), axis=1)]
     return points, np.vstack(faces)
+
+
+def stepped(seed: int = 7, blocks: int = 14) -> Mesh:
+    """Blocks with whole numbers for corners pushed into each other, shaken a little: many edges lie in the planes of other faces."""
+    rng = np.random.default_rng(seed)
+    points, faces, count = [], [], 0
+    for _ in range(blocks):
+        one, its = solids.box(tuple(rng.integers(4, 13, 3).astype(float)), tuple(rng.integers(0, 12, 3).astype(float)), step=2.0)
+        points.append(one)
+        faces.append(its + count)
+        count += len(one)
+    every = np.vstack(points)
+    return every + rng.choice([0.0, 0.0, 0.02], every.shape), np.vstack(faces)

@@ -18,6 +18,7 @@ from lint.run import examine
 from lint.settings import Settings
 from lint.terms import Finding, Part, Source
 from tests.scans import needs_scans, scan
+from tests.tangles import stepped
 
 RULE = all_rules()[9]
 
@@ -239,3 +240,19 @@ def test_skin_through_skin_along_an_edge(shift: float, height: float, through: b
         got = crossings_of((points, mesh[1]))
         assert bool(len(got.pairs)) == through
         assert got.amount.sum() == pytest.approx(12.0 if through else 0.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_crossings_do_not_depend_on_which_face_is_asked_first(seed: int) -> None:
+    """Faces renumbered, their corners taken in turn and the part turned: as many crossings, as deep and as long."""
+    points, faces = stepped(seed)
+    rng = np.random.default_rng(seed)
+    order = rng.permutation(len(faces))
+    others = np.stack([np.roll(face, k) for face, k in zip(faces[order], rng.integers(0, 3, len(faces)), strict=True)])
+    upended = points[:, [1, 2, 0]] * (1, -1, -1)  # another order along the curve, and not a digit lost
+    want, got = crossings_of((points, faces)), crossings_of((upended, others))
+
+    assert len(got.pairs) == len(want.pairs) > 100
+    for flat in (True, False):  # a crossing along an edge is told of one of its two faces, so numbers say nothing
+        for one, two in ((want.depth, got.depth), (want.amount, got.amount)):
+            np.testing.assert_allclose(np.sort(two[got.flat == flat]), np.sort(one[want.flat == flat]), atol=1e-6)

@@ -13,7 +13,7 @@ from lint.measure.columns import Grid, grid_around
 from lint.measure.nearest import distance_to_faces
 from lint.shape.crossing import any_crosses, crossing_faces
 from tests.meshes import part
-from tests.tangles import Mesh, bumpy, folded, tangle
+from tests.tangles import Mesh, bumpy, folded, stepped, tangle
 
 pytestmark = pytest.mark.skipif(not loops.there(), reason="the compiled loops are not installed: no compiler, or BUCKWRIGHT_LOOPS=plain")
 
@@ -38,8 +38,8 @@ def test_nearest_spots_are_those_of_libigl(mesh: Mesh, plain: pytest.MonkeyPatch
 
 @pytest.mark.parametrize(
     ("mesh", "most"),
-    [(tangle(3), 10_000), (tangle(4, 1500, 2.0), 10_000), (folded(), 10_000), (bumpy(), 0)],
-    ids=["tangle", "crowd", "folded", "ball"],
+    [(tangle(3), 10_000), (tangle(4, 1500, 2.0), 10_000), (folded(), 10_000), (stepped(), 10_000), (bumpy(), 0)],
+    ids=["tangle", "crowd", "folded", "stepped", "ball"],
 )
 @pytest.mark.parametrize("scale", [1.0, 40.0])
 def test_crossings_are_those_of_the_plain_version(mesh: Mesh, most: int, scale: float, plain: pytest.MonkeyPatch) -> None:

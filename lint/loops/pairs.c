@@ -147,17 +147,18 @@ static void judge(Walk *walk, int64_t i, int64_t j, int shared)
     double high, low, far, near, tolerance = walk->tolerance;
     int edge, other;
     heights(walk, j, i, &high, &low, &edge);
-    if (edge)
-        keep(walk, EDGE_ON_ONE, tree->face[i], tree->face[j]);
-    if (!((high > tolerance && low < -tolerance) || (high <= tolerance && low >= -tolerance)))
+    if (high < -tolerance || low > tolerance)
         return;
     heights(walk, i, j, &far, &near, &other);
-    if (high > tolerance) {
-        if (far > tolerance && near < -tolerance)
-            keep(walk, ACROSS, tree->face[i], tree->face[j]);
-        if (other)
-            keep(walk, EDGE_ON_TWO, tree->face[i], tree->face[j]);
-    } else if (far <= tolerance && near >= -tolerance && turn > walk->flat && !clear(walk, i, j))
+    if (far < -tolerance || near > tolerance)
+        return;
+    if (edge)
+        keep(walk, EDGE_ON_ONE, tree->face[i], tree->face[j]);
+    if (other)
+        keep(walk, EDGE_ON_TWO, tree->face[i], tree->face[j]);
+    if (high > tolerance && low < -tolerance && far > tolerance && near < -tolerance)
+        keep(walk, ACROSS, tree->face[i], tree->face[j]);
+    else if (high <= tolerance && low >= -tolerance && far <= tolerance && near >= -tolerance && turn > walk->flat && !clear(walk, i, j))
         keep(walk, LYING, tree->face[i], tree->face[j]);
 }
 

@@ -33,7 +33,8 @@ FLAT = float(np.cos(np.radians(0.5)))
 class Crossings:
     """Pairs of faces that cross or lie on each other deeper than `tolerance` (mm, or the file's unit when none is known).
 
-    pairs: (k, 2) face numbers; flat: (k,) whether the two lie on each other in one plane;
+    pairs: (k, 2) face numbers, one row a crossing: two faces that cross along several edges have several;
+    flat: (k,) whether the two lie on each other in one plane;
     within: (k,) whether both belong to one shell; depth: (k,) the least move, mm, that would part them;
     amount: (k,) the length of the crossing, mm, or for flat pairs the shared area, mm2;
     start, end: (k, 3) the ends of the crossing line, for flat pairs the corners of the box round the shared area.
@@ -120,7 +121,7 @@ def _by_tree(
 
 
 def _pairs(skin: Skin, facets: Faces, points: FloatArray, plain: BoolArray, tolerance: float) -> Iterator[_Four]:
-    """Pairs (k, 2) of face numbers, in chunks of four kinds: see `_by_planes`."""
+    """Pairs (k, 2) of face numbers, in chunks of four kinds, whichever of the two comes first: see `_by_planes`."""
     faces = _along_curve(skin, facets, points, plain)
     grown = tolerance / 2  # skins that lie on each other may be apart by their rounding
     low, high = faces.boxes(grown)
@@ -238,17 +239,18 @@ def _worth_a_look(faces: _Sorted, i: IntArray, j: IntArray) -> tuple[IntArray, I
 
 
 def _by_planes(faces: _Sorted, i: IntArray, j: IntArray, tolerance: float) -> tuple[IntArray, IntArray, IntArray, IntArray]:
-    """Pairs where each face reaches through the plane of the other; pairs that lie in one plane; pairs where an edge of j lies in
-    the plane of i; and pairs where j reaches through the plane of i and has an edge of i in its own."""
+    """Pairs where each face reaches through the plane of the other; pairs that lie in one plane; and, where each comes as far as the
+    plane of the other, pairs where an edge of j lies in the plane of i, and where an edge of i lies in that of j."""
     high, low, on_edge = _heights(faces, i, j, tolerance)
-    maybe = np.flatnonzero(((high > tolerance) & (low < -tolerance)) | ((high <= tolerance) & (low >= -tolerance)))
-    i, j, high = i[maybe], j[maybe], high[maybe]
+    maybe = np.flatnonzero((high >= -tolerance) & (low <= tolerance))
+    i, j, high, low, on_edge = i[maybe], j[maybe], high[maybe], low[maybe], on_edge[maybe]
     other_high, other_low, other_edge = _heights(faces, j, i, tolerance)
-    through = (high > tolerance) & (other_high > tolerance) & (other_low < -tolerance)
-    lying = (high <= tolerance) & (np.maximum(other_high, -other_low) <= tolerance)
+    met = (other_high >= -tolerance) & (other_low <= tolerance)
+    through = (high > tolerance) & (low < -tolerance) & (other_high > tolerance) & (other_low < -tolerance)
+    lying = (np.maximum(high, -low) <= tolerance) & (np.maximum(other_high, -other_low) <= tolerance)
     some = np.flatnonzero(lying)
     lying[some] = np.abs(dot(picked(faces.normal, i[some]), picked(faces.normal, j[some]))) > FLAT
-    return maybe[through], maybe[lying], np.flatnonzero(on_edge), maybe[(high > tolerance) & other_edge]
+    return maybe[through], maybe[lying], maybe[met & on_edge], maybe[met & other_edge]
 
 
 def _heights(faces: _Sorted, i: IntArray, j: IntArray, tolerance: float) -> tuple[FloatArray, FloatArray, BoolArray]:
@@ -308,7 +310,7 @@ def _with_places(
     i: IntArray, j: IntArray, depth: FloatArray, flat: BoolArray, known: FloatArray, tolerance: float,
 ) -> Crossings:  # fmt: skip
     pairs = np.stack((np.minimum(i, j), np.maximum(i, j)), axis=1)
-    order = np.argsort(pairs[:, 0] * len(skin.faces) + pairs[:, 1])
+    order = np.lexsort((flat, pairs[:, 0] * len(skin.faces) + pairs[:, 1]))  # a pair may both cross along an edge and lie on each other
     pairs, depth, flat, known = pairs[order], depth[order], flat[order], known[order]
     one, two = points[skin.faces[pairs[:, 0]]], points[skin.faces[pairs[:, 1]]]
     normal_one, normal_two = facets.normal[pairs[:, 0]], facets.normal[pairs[:, 1]]

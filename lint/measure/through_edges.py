@@ -46,7 +46,12 @@ def passing(
     one = np.minimum(half, _across(edges, half)) // 3
     two = face.copy()
     two[shared] = np.minimum(mate[shared], _across(edges, mate[shared])) // 3
-    _, first = np.unique(np.minimum(one, two) * len(faces) + np.maximum(one, two), return_index=True)
+    # One edge and one face, or two edges, are one crossing; met from both sides, it is told by the deeper, whichever was asked first.
+    met = edges.half_edge[half], len(edges.ends) + face
+    met[1][shared] = edges.half_edge[mate[shared]]
+    key = np.minimum(*met) * (len(edges.ends) + len(faces)) + np.maximum(*met)
+    order = np.lexsort((half, -np.linalg.norm(seam[:, 1] - seam[:, 0], axis=1), -depth, key))
+    first = order[np.flatnonzero(np.diff(key[order], prepend=-1))]
     return one[first], two[first], depth[first], seam[first]
 
 
