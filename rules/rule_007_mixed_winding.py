@@ -45,9 +45,10 @@ rule = Rule(
 
 @rule.find
 def find(part: Part, skin: Skin, edges: Edges, facets: Faces, winding: Winding) -> Iterator[Finding]:
-    """One finding for each patch that is turned over, and one for each skin that has no outside."""
+    """One finding for each patch that is turned over, the largest first, and one for each skin that has no outside."""
     area_unit = "mm2" if part.units is not None else "square file units"
     groups = regions(np.flatnonzero(winding.against), edges.neighbours, len(skin.faces))
+    groups.sort(key=lambda g: -float(facets.area[g].sum()))
     for group in groups[:MOST]:
         yield rule.finding("turned over", float(facets.area[group].sum()), place=around(skin, group), unit=area_unit, faces=len(group))
     if len(groups) > MOST:

@@ -67,9 +67,10 @@ def find(part: Part, skin: Skin, shells: Shells, edges: Edges, crossings: Crossi
 
 
 def grouped(crossings: Crossings, chosen: IntArray, edges: Edges, faces: int) -> list[IntArray]:
-    """Rows of crossings.pairs in groups that hang together: by crossing each other or by being neighbours."""
+    """Rows of crossings.pairs in groups that hang together: by crossing each other or by being neighbours, where skin crosses along an
+    edge on either side of it."""
     pairs = crossings.pairs[chosen]
-    taking_part = np.unique(pairs)
+    taking_part = np.union1d(pairs, crossings.beside[chosen])
     group = np.full(faces, -1, dtype=np.int64)
     for number, members in enumerate(regions(taking_part, np.vstack((pairs, edges.neighbours)), faces)):
         group[members] = number

@@ -34,6 +34,7 @@ class Crossings:
     """Pairs of faces that cross or lie on each other deeper than `tolerance` (mm, or the file's unit when none is known).
 
     pairs: (k, 2) face numbers, one row a crossing: two faces that cross along several edges have several;
+    beside: (k, 2) for each of a pair the face across the edge along which it crosses, or itself where it crosses along none;
     flat: (k,) whether the two lie on each other in one plane;
     within: (k,) whether both belong to one shell; depth: (k,) the least move, mm, that would part them;
     amount: (k,) the length of the crossing, mm, or for flat pairs the shared area, mm2;
@@ -41,6 +42,7 @@ class Crossings:
     """
 
     pairs: IntArray
+    beside: IntArray
     flat: BoolArray
     within: BoolArray
     depth: FloatArray
@@ -77,7 +79,7 @@ def crossings_deeper(
     """The crossings of a skin deeper than a given tolerance; for a piece of a part, judged by the size of the whole."""
     points = skin.vertices - extent.low
     plain = _plain_points(skin, edges, facets, points, pinched)
-    found: list[tuple[IntArray, IntArray, FloatArray, BoolArray]] = []
+    found: list[tuple[IntArray, IntArray, FloatArray, BoolArray]] = []  # pairs, beside, depth, flat
     touching: list[tuple[IntArray, IntArray]] = []
     many = _pairs(skin, facets, points, plain, tolerance) if tree is None else _by_tree(tree, skin, facets, points, plain, tolerance)
     for crossing, flat, on_one, on_two in many:
@@ -90,22 +92,23 @@ def crossings_deeper(
             depth = (_flat_depth if is_flat else _depth)(one, two, facets.normal[a], facets.normal[b], tolerance)
             deep = depth > tolerance
             if deep.any():
-                found.append((a[deep], b[deep], depth[deep], np.full(int(deep.sum()), is_flat)))
+                found.append((chosen[deep], chosen[deep], depth[deep], np.full(int(deep.sum()), is_flat)))
     seams = np.zeros((0, 2, 3))
     if sum(len(owner) for owner, _ in touching):
         owner, face = np.concatenate([t[0] for t in touching]), np.concatenate([t[1] for t in touching])
-        a, b, depth, seams = passing(points, skin.faces, facets.normal, edges, owner, face, tolerance)
-        found.append((a, b, depth, np.zeros(len(a), dtype=bool)))
+        pairs, beside, depth, seams = passing(points, skin.faces, facets.normal, edges, owner, face, tolerance)
+        found.append((pairs, beside, depth, np.zeros(len(pairs), dtype=bool)))
     if not sum(len(f[0]) for f in found):
         none, nowhere, no = np.zeros(0), np.zeros((0, 3)), np.zeros(0, dtype=bool)
-        return Crossings(np.zeros((0, 2), dtype=np.int64), no, no, none, none, nowhere, nowhere, tolerance)
-    i, j = np.concatenate([f[0] for f in found]), np.concatenate([f[1] for f in found])
+        nobody = np.zeros((0, 2), dtype=np.int64)
+        return Crossings(nobody, nobody, no, no, none, none, nowhere, nowhere, tolerance)
+    pairs, beside = np.concatenate([f[0] for f in found]), np.concatenate([f[1] for f in found])
     depth = np.concatenate([f[2] for f in found])
     lying = np.concatenate([f[3] for f in found])
-    known = np.full((len(i), 2, 3), np.nan)
+    known = np.full((len(pairs), 2, 3), np.nan)
     if len(seams):
         known[-len(seams) :] = seams
-    return _with_places(skin, facets, shells, points, extent.low, i, j, depth, lying, known, tolerance)
+    return _with_places(skin, facets, shells, points, extent.low, pairs, beside, depth, lying, known, tolerance)
 
 
 _Four = tuple[IntArray, IntArray, IntArray, IntArray]
@@ -307,11 +310,12 @@ def _flat_depth(one: FloatArray, two: FloatArray, normal_one: FloatArray, normal
 
 def _with_places(
     skin: Skin, facets: Faces, shells: Shells, points: FloatArray, origin: FloatArray,
-    i: IntArray, j: IntArray, depth: FloatArray, flat: BoolArray, known: FloatArray, tolerance: float,
+    pairs: IntArray, beside: IntArray, depth: FloatArray, flat: BoolArray, known: FloatArray, tolerance: float,
 ) -> Crossings:  # fmt: skip
-    pairs = np.stack((np.minimum(i, j), np.maximum(i, j)), axis=1)
+    swap = (pairs[:, 0] > pairs[:, 1])[:, None]
+    pairs, beside = np.where(swap, pairs[:, ::-1], pairs), np.where(swap, beside[:, ::-1], beside)
     order = np.lexsort((flat, pairs[:, 0] * len(skin.faces) + pairs[:, 1]))  # a pair may both cross along an edge and lie on each other
-    pairs, depth, flat, known = pairs[order], depth[order], flat[order], known[order]
+    pairs, beside, depth, flat, known = pairs[order], beside[order], depth[order], flat[order], known[order]
     one, two = points[skin.faces[pairs[:, 0]]], points[skin.faces[pairs[:, 1]]]
     normal_one, normal_two = facets.normal[pairs[:, 0]], facets.normal[pairs[:, 1]]
     start, end, amount = np.zeros((len(pairs), 3)), np.zeros((len(pairs), 3)), np.zeros(len(pairs))
@@ -322,7 +326,7 @@ def _with_places(
     amount[deep] = np.linalg.norm(end[deep] - start[deep], axis=1)
     start[flat], end[flat], amount[flat] = shared_area(one[flat], two[flat], normal_one[flat])
     within = shells.label[pairs[:, 0]] == shells.label[pairs[:, 1]]
-    return Crossings(pairs, flat, within, depth, amount, start + origin, end + origin, tolerance)
+    return Crossings(pairs, beside, flat, within, depth, amount, start + origin, end + origin, tolerance)
 
 
 def seam(one: FloatArray, two: FloatArray, normal_one: FloatArray, normal_two: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -15,7 +15,8 @@ from lint.terms import BoolArray, FloatArray, IntArray
 def passing(
     points: FloatArray, faces: IntArray, normal: FloatArray, edges: Edges, owner: IntArray, face: IntArray, tolerance: float
 ) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
-    """Faces (k,) and (k,) that cross along an edge of the first, each crossing once, how deep (k,), mm, and from where to where (k, 2, 3).
+    """Pairs of faces (k, 2) that cross along an edge of the first, each crossing once; the faces (k, 2) on the other side of the edge
+    where it is an edge of theirs, else the same; how deep (k,), mm; and from where to where (k, 2, 3).
 
     points: (n, 3); faces, normal: (m, 3); owner, face: (n,) pairs in which two corners of `owner` lie in the plane of `face`
     within `tolerance`, mm, and the third does not. An edge with other than two faces is left to the rules of edges.
@@ -43,16 +44,15 @@ def passing(
 
     half, face, depth, mate, seam = half[crosses], face[crosses], depth[crosses], mate[crosses], seam[crosses]
     shared = np.flatnonzero(aside[crosses] <= tolerance)
-    one = np.minimum(half, _across(edges, half)) // 3
-    two = face.copy()
-    two[shared] = np.minimum(mate[shared], _across(edges, mate[shared])) // 3
+    pairs, beside = np.stack((half // 3, face), axis=1), np.stack((_across(edges, half) // 3, face), axis=1)
+    pairs[shared, 1], beside[shared, 1] = mate[shared] // 3, _across(edges, mate[shared]) // 3
     # One edge and one face, or two edges, are one crossing; met from both sides, it is told by the deeper, whichever was asked first.
     met = edges.half_edge[half], len(edges.ends) + face
     met[1][shared] = edges.half_edge[mate[shared]]
     key = np.minimum(*met) * (len(edges.ends) + len(faces)) + np.maximum(*met)
     order = np.lexsort((half, -np.linalg.norm(seam[:, 1] - seam[:, 0], axis=1), -depth, key))
     first = order[np.flatnonzero(np.diff(key[order], prepend=-1))]
-    return one[first], two[first], depth[first], seam[first]
+    return np.minimum(pairs, beside)[first], np.maximum(pairs, beside)[first], depth[first], seam[first]
 
 
 def _within(start: FloatArray, end: FloatArray, triangle: FloatArray, normal: FloatArray) -> tuple[FloatArray, FloatArray, IntArray]:
