@@ -70,6 +70,32 @@ def test_a_tunnel_is_half_its_length_deep() -> None:
     assert lock.depth == pytest.approx(30.0, abs=0.6)
 
 
+@pytest.mark.parametrize("angle", [25.0, 40.0, 55.0])
+def test_the_way_out_may_lead_where_two_outlines_cross(angle: float) -> None:
+    """Two long plates in space, crossing over a slab: behind the notch between them the nearest free line is at its corner, the nearest
+    point of neither plate's side. Against lines along the pull tried one by one."""
+    sizes = np.array([[80.0, 80.0, 10.0], [160.0, 60.0, 3.0], [160.0, 60.0, 3.0]])
+    turn, low, height = np.radians([0.0, angle, -angle]), np.array([[-40, -40], [-80, -60], [-80, -60]]), (0.0, 20.0, 26.0)
+    frames = [np.array([[np.cos(t), -np.sin(t)], [np.sin(t), np.cos(t)]]) for t in turn]
+    meshes = []
+    for size, corner, frame, z in zip(sizes, low, frames, height, strict=True):
+        points, faces = solids.box(tuple(size), (*corner, z))
+        meshes.append((np.column_stack((points[:, :2] @ frame.T, points[:, 2])), faces))
+    line = np.stack(np.meshgrid(*[np.arange(-110, 110, 0.5)] * 2), axis=-1).reshape(-1, 2)
+
+    def on(number: int, spots: np.ndarray) -> np.ndarray:
+        off = spots @ frames[number] - low[number]
+        return np.asarray(((off > 0) & (off < sizes[number, :2])).all(axis=1))
+
+    free = line[~on(1, line) & ~on(2, line)]
+    locks = pulled(solids.joined(*meshes)).locks
+    shell = np.repeat(np.arange(3), [len(f) for _, f in meshes])
+    slab = max(lock.depth for lock in locks if shell[lock.faces[0]] == 0)
+    spots = line[on(0, line) & (on(1, line) | on(2, line))]
+    deepest = max(float(np.sqrt(((free - spot) ** 2).sum(axis=1).min())) for spot in spots[::7])
+    assert slab == pytest.approx(deepest, abs=1.2)  # a step of either grid
+
+
 @pytest.mark.parametrize(
     ("mesh", "pull"),
     [

@@ -27,7 +27,7 @@ from lint.terms import BoolArray, FloatArray, IntArray, Place
 ALONG = 0.25
 LINES = 90_000
 LEVELS = 24
-TRIED = 24
+_FIRST, TRIED = 128, 64  # points of a region whose depth is told to a grid step, and of those how many exactly
 _ALL = 2_000  # points of a region that are put in order; of more, some are picked
 _ROUNDS, _ABOUT = 4, 8  # how often, and how many points about the deepest, are tried after it
 NUDGE = 1e-3
@@ -204,18 +204,19 @@ class _Ground:
         rough = self._rough(here)
         pitch = float(self.grid.pitch[0])
         order = np.lexsort((here[:, 2], here[:, 1], here[:, 0], -rough)) if len(here) <= _ALL else self._spread(here, rough)
+        some = np.concatenate((order[:_FIRST], order[_FIRST :: max(len(order) // _FIRST, 1)]))
         tried = np.zeros(len(here), dtype=bool)
         best, deepest = 0.0, int(order[0])
-        some = np.concatenate((order[: TRIED // 3], order[TRIED // 3 :: max(len(order) // TRIED, 1)]))
         for _ in range(_ROUNDS):
             before = best
-            tried[some] = True
-            # The line in the middle of the free cell that gave the rough depth is itself free: no point is deeper than that and a step.
-            for k in some[rough[some] + pitch > best]:
-                if rough[k] + pitch > best:
-                    depth = self._exact(here[k], float(rough[k]) + 2 * pitch)
+            most = self._most(here[some], rough[some] + pitch)
+            for k, at_most in sorted(zip(some.tolist(), most.tolist(), strict=True), key=lambda each: -each[1])[:TRIED]:
+                if at_most > best:
+                    # Where two outlines cross, the nearest free line is the nearest point of neither: then it is known to a step.
+                    depth = min(self._exact(here[k], at_most + pitch), at_most)
                     if depth > best:
-                        best, deepest = depth, int(k)
+                        best, deepest = depth, k
+            tried[some] = True
             if best <= before:
                 break
             away = ((here - here[deepest]) ** 2).sum(axis=1)  # and on from the deepest to those about it
@@ -223,6 +224,20 @@ class _Ground:
             some = np.argpartition(away, min(_ABOUT, len(away) - 1))[:_ABOUT]
             some = some[np.isfinite(away[some])]
         return best
+
+    def _most(self, here: FloatArray, within: FloatArray) -> FloatArray:
+        """What no depth of these points (k, 3) exceeds, (k,): how far each is from the middle of the nearest cell that is free from its
+        height on, for the line there is free. within: (k,) such a cell is that near."""
+        most, low, step, (wide, deep) = within.copy(), self.grid.low, self.grid.pitch, self.grid.count[:2]
+        for k, (at, far) in enumerate(zip(here.tolist(), within.tolist(), strict=True)):
+            left, right, front, back = (
+                min(max(int((at[a] + sign * far - low[a]) / step[a] + (sign > 0)), 0), (wide, deep)[a] - 1) for a in (0, 1) for sign in (-1, 1)
+            )
+            across = (low[0] + np.arange(left, right + 1) * step[0] - at[0]) ** 2
+            along = (low[1] + np.arange(front, back + 1) * step[1] - at[1]) ** 2
+            square = np.add.outer(along, across)[self.top[front : back + 1, left : right + 1] <= at[2]]
+            most[k] = min(far, float(np.sqrt(square.min()))) if len(square) else far
+        return most
 
     def _spread(self, here: FloatArray, rough: FloatArray) -> IntArray:
         """Of very many points some hundreds, the roughly deepest and others all over, by what lies where and not by their numbers."""
