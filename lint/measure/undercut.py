@@ -228,15 +228,14 @@ class _Ground:
     def _most(self, here: FloatArray, within: FloatArray) -> FloatArray:
         """What no depth of these points (k, 3) exceeds, (k,): how far each is from the middle of the nearest cell that is free from its
         height on, for the line there is free. within: (k,) such a cell is that near."""
-        most, low, step, (wide, deep) = within.copy(), self.grid.low, self.grid.pitch, self.grid.count[:2]
+        most, low, step = within.copy(), self.grid.low, self.grid.pitch
         for k, (at, far) in enumerate(zip(here.tolist(), within.tolist(), strict=True)):
-            left, right, front, back = (
-                min(max(int((at[a] + sign * far - low[a]) / step[a] + (sign > 0)), 0), (wide, deep)[a] - 1) for a in (0, 1) for sign in (-1, 1)
+            begin, end = (
+                [int(np.clip((at[a] + by - low[a]) / step[a], 0, self.grid.count[a] - 1)) for a in (0, 1)] for by in (-far, far + step[0])
             )
-            across = (low[0] + np.arange(left, right + 1) * step[0] - at[0]) ** 2
-            along = (low[1] + np.arange(front, back + 1) * step[1] - at[1]) ** 2
-            square = np.add.outer(along, across)[self.top[front : back + 1, left : right + 1] <= at[2]]
-            most[k] = min(far, float(np.sqrt(square.min()))) if len(square) else far
+            across, along = ((low[a] + np.arange(begin[a], end[a] + 1) * step[a] - at[a]) ** 2 for a in (0, 1))
+            square = np.add.outer(along, across)[self.top[begin[1] : end[1] + 1, begin[0] : end[0] + 1] <= at[2]]
+            most[k] = min(far, float(np.sqrt(square.min(initial=np.inf))))
         return most
 
     def _spread(self, here: FloatArray, rough: FloatArray) -> IntArray:
