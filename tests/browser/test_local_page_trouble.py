@@ -93,6 +93,7 @@ def test_two_tabs_have_each_its_own_and_a_closed_tab_leaves_nothing(served: Serv
     assert sorted(f for f in files_of(served) if f.startswith("scan.")) == kept
     one.let_fall(dome(tmp_path / "three.stl"))  # another scan, while step 2 stands open
     one.page.wait_for_function("() => document.querySelector('#whose').textContent.includes('three.stl')")
+    one.settled()
     assert "body" not in one.page.inner_text("#ticket")
     one.page.close()
     _until(lambda: [f for f in files_of(served) if f.startswith("scan.")] == ["scan.ply", "scan.png", "scan.view"])

@@ -42,10 +42,10 @@ export const scanStep = {
       Object.assign(job, { scan, ticket: scan.ticket, judged: null, done: null, unsaved: true });
       job.ticket.fix = { allow: 'skin', ...job.ticket.fix };
       document.getElementById('whose').textContent = ` for ${scan.name}`;
+      slip(); // at once: the ticket of the scan before must not stand under the name of this one
       await stage.show([{ file: 'scan.view', name: scan.name, told: scan.picture }], scan.units ? 'mm' : 'file units');
       job.left = left;
       await job.open(0);
-      slip();
     }
 
     const found = job.scan && [

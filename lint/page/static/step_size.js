@@ -29,6 +29,7 @@ export const sizeStep = {
     const changed = async () => {
       job.again();
       list();
+      slip();
       way = lengths.length ? '' : 'block';
       const asked = question();
       asking.replaceWith(asked);
@@ -36,7 +37,6 @@ export const sizeStep = {
       await show();
       draw();
       (marked.querySelector('h3') || body).focus();
-      slip();
     };
 
     function list() {
