@@ -52,6 +52,29 @@ def test_slivers_and_folds_are_ironed_out_and_the_ball_stays_a_ball() -> None:
     assert np.abs(np.linalg.norm(made[0], axis=1) - 20.0).max() < 0.6
 
 
+def test_a_row_of_faces_of_no_width_is_turned_into_the_face_across_and_a_flat_scrap_goes() -> None:
+    """What making a mesh of fewer faces leaves along a straight edge: a fan of slivers from its end, each turned only after the next."""
+    many = 60
+    along = np.column_stack((np.linspace(0.0, 31.0, many + 2), np.zeros((many + 2, 2))))
+    points = np.vstack((along, [(15.0, 20.0, 0.0), (15.0, 8.0, 20.0)]))
+    last, d, e = many + 1, many + 2, many + 3
+    fan = [(k, k + 1, e) for k in range(last)] + [(0, k + 1, k) for k in range(1, last)]
+    wedge = points, np.array([*fan, (last, 0, d), (0, e, d), (e, last, d)])
+    scrap = np.array([(90.0, 0, 0), (93, 0, 0), (91, 2, 0), (92, 2, 0)]), np.array([(0, 1, 2), (1, 0, 3), (2, 1, 3), (0, 2, 3)])
+    ball = solids.ball(10.0, (60.0, 0.0, 0.0), level=5)
+    whole = solids.joined(ball, wedge)
+    assert bad_faces(*whole).sum() == many
+    made = ironed(*solids.joined(ball, scrap, wedge))
+    assert made is not None
+    assert not bad_faces(*made).any()
+    assert len(made[1]) == len(whole[1])
+    assert sound(*made)
+    corners, others = (m[0][m[1]] for m in (whole, made))
+    assert np.linalg.det(others).sum() == pytest.approx(np.linalg.det(corners).sum(), rel=1e-12)
+    area, other = (np.linalg.norm(np.cross(c[:, 1] - c[:, 0], c[:, 2] - c[:, 0]), axis=1).sum() for c in (corners, others))
+    assert other == pytest.approx(area, rel=1e-12)
+
+
 def test_only_faces_with_the_very_numbers_count_as_unmoved() -> None:
     points, triangles = solids.ball(20.0)
     rng = np.random.default_rng(2)

@@ -1,4 +1,4 @@
-"""Sides of a mesh collapsed one at a time, where that folds nothing and makes no worse sliver."""
+"""Sides of a mesh collapsed or turned one at a time, where that folds nothing and makes no worse sliver."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def normals_and_heights(corners: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 class Collapsible:
-    """A mesh of which single sides are collapsed.
+    """A mesh of which single sides are collapsed, or turned to join the other two corners of their two faces. `count`: how many were.
 
     A side is collapsed only where two faces meet at it, its ends share exactly the two corners across it (link condition; Dey,
     Edelsbrunner, Guha, Nekhayev 1999), and no face around it comes to be a worse sliver, folded back, or turned over.
@@ -32,6 +32,7 @@ class Collapsible:
         self.points, self.rows, self._least = points, triangles.copy(), least
         self._held = np.zeros(len(points), dtype=bool) if held is None else held
         self.alive = np.ones(len(triangles), dtype=bool)
+        self.count = 0
         flat = triangles.reshape(-1)
         self._order = np.argsort(flat, kind="stable")
         self._begin = np.searchsorted(flat[self._order], np.arange(len(points) + 1))
@@ -47,6 +48,48 @@ class Collapsible:
         if point not in self._star:
             self._star[point] = set((self._order[self._begin[point] : self._begin[point + 1]] // 3).tolist())
         return self._star[point]
+
+    def drop(self, faces: set[int]) -> None:
+        """Take faces out, all about each of their points."""
+        for face in faces:
+            self.alive[face] = False
+            for point in self.rows[face].tolist():
+                self._star[point] = set()
+        self.count += len(faces)
+
+    def turn(self, face: int) -> bool:
+        """Turn the longest side of a sliver, so that it and the sound face across become two of the same outline; whether one could.
+
+        Not where the new side is there already, or where a face would be turned over or no better than the sliver.
+        """
+        if not self.alive[face]:
+            return False
+        corner = self.rows[face].tolist()
+        at = self.points[corner]
+        sides = ((at - at[[1, 2, 0]]) ** 2).sum(axis=1)
+        k = int(sides.argmax())
+        a, c, b = corner[k], corner[k - 2], corner[k - 1]
+        other = (self.star(a) & self.star(c)) - {face}
+        if len(other) != 1:
+            return False
+        across = other.pop()
+        d = (set(self.rows[across].tolist()) - {a, c}).pop()
+        beside = self.rows[across].tolist()
+        if d == b or beside[beside.index(c) - 2] != a or self.star(b) & self.star(d):
+            return False
+        new = np.array([(a, d, b), (d, c, b)])
+        normal, height = normals_and_heights(self.points[new])
+        _, (was, least) = normals_and_heights(self.points[[corner, beside]])
+        out = np.cross(self.points[a] - self.points[c], self.points[d] - self.points[c])
+        if was >= self._least or least < self._least or (normal @ out < 0).any() or (height.min() < self._least and height.min() <= was):
+            return False
+        self.rows[face], self.rows[across] = new
+        self.star(a).discard(across)
+        self.star(c).discard(face)
+        self.star(b).add(across)
+        self.star(d).add(face)
+        self.count += 1
+        return True
 
     def press(self, face: int, longest: float = np.inf) -> bool:
         """Collapse one side of a bad face, the shortest that may be, but none over `longest` mm; whether one could."""
@@ -86,6 +129,7 @@ class Collapsible:
         self.rows[moving] = new
         self.star(keep).update(moving)
         self._star[lose] = set()
+        self.count += 1
         return True
 
 
