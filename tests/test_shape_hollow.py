@@ -14,11 +14,13 @@ from numpy.typing import NDArray
 
 from corpus import solids
 from lint.measure import Survey
+from lint.measure.columns import Grid
 from lint.settings import Settings
 from lint.shape.drain import fix as drain
+from lint.shape.hollow import Carved, carve, thinnest_wall
 from lint.shape.hollow import fix as hollow
-from lint.shape.hollow import thinnest_wall
 from lint.shape.offset_field import Near
+from lint.shape.roof import LEANS, stouter
 from lint.terms import Declined, Job, Part, Shaped, Source, Touch
 from tests.scans import scan
 
@@ -210,6 +212,55 @@ def test_no_layer_of_the_roof_begins_in_mid_air() -> None:
         islands, many = label(~empty[k], structure=np.ones((3, 3)))
         carried = np.unique(islands[binary_dilation(~empty[k - 1], iterations=2)])
         assert set(range(1, many + 1)) <= set(carried.tolist())
+
+
+# Of each roof: volume in cm3, how far it hangs, how far a tip drops, whether fins stand in it.
+Roof = tuple[float, float, float, bool]
+GOOD, TIP, HANGS, FINS = (1800.0, 0.0, 0.0, False), (1800.0, 1.1, 0.56, False), (1800.0, 6.7, 0.5, False), (1800.0, 0.0, 0.0, True)
+
+
+@pytest.mark.parametrize(
+    ("grown", "stout", "plain", "taken"),
+    [
+        (GOOD, None, None, 1800.0),
+        (TIP, None, (2.7, 0.0, 0.0, False), 1800.0),  # a tip of half a millimetre out of sight is no reason to fill the whole
+        (TIP, None, (1700.0, 0.0, 0.0, False), 1700.0),
+        (HANGS, (1790.0, 0.0, 0.9, False), (30.0, 0.0, 0.0, False), 1790.0),
+        (HANGS, (1790.0, 6.7, 0.9, False), (30.0, 0.0, 0.0, False), 30.0),
+        (FINS, (1780.0, 0.0, 0.0, False), None, 1780.0),
+        (FINS, None, (30.0, 0.0, 0.0, False), 30.0),
+        (FINS, None, None, 1800.0),
+    ],
+)  # fmt: skip
+def test_of_several_roofs_the_one_that_saves_most_and_prints(
+    grown: Roof, stout: Roof | None, plain: Roof | None, taken: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now: list[Roof] = []
+    points, faces = solids.flipped(solids.box((20.0, 20.0, 20.0), (5.0, 5.0, 5.0)))
+
+    def kept(*_: object, grown: bool, stout: float = 0.0, of: tuple[Roof | None, ...] = (grown, stout, plain)) -> Carved:
+        which = of[1 if stout else 0 if grown else 2]
+        if which is None:
+            raise Declined("no such roof")
+        now[:] = [which]
+        return Carved(points, faces, 3.0, now[0][0], 1, 0)
+
+    monkeypatch.setattr("lint.shape.hollow._kept", kept)
+    monkeypatch.setattr("lint.shape.hollow._hangs", lambda *_: now[0][1])
+    monkeypatch.setattr("lint.shape.hollow._drops", lambda *_: now[0][2])
+    monkeypatch.setattr("lint.shape.hollow.least_wall", lambda *_: 0.5 if now[0][3] else 9.0)
+    assert carve(*solids.box((30.0, 30.0, 30.0)), 3.0, LEANS["extrusion"], thin=0.8).volume == taken
+
+
+def test_a_fin_is_made_as_thick_as_asked_and_a_block_stays() -> None:
+    field = np.full((3, 40, 40), 2.0, dtype=np.float32)
+    field[:, :, 12] = -0.2  # 0.18 mm thick, by the zeros of the field
+    field[:, 20:26, 20:30] = -2.0
+    made = stouter(field, Grid(np.zeros(3), np.ones(3), (40, 40, 3)), 1.5)
+    for values, thick, close in ((field[1, 5], 0.18, 0.01), (made[1, 5], 1.5, 0.01), (made[1, 23, 16:], 10.0, 0.2)):
+        down, up = (np.flatnonzero((values[:-1] > 0) != (values[1:] > 0)) + x for x in (0, 1))
+        across = down + values[down] / (values[down] - values[up])
+        assert across[1] - across[0] == pytest.approx(thick, abs=close)
 
 
 def _inside(ring: Points, points: Points) -> NDArray[np.int64]:

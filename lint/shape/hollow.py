@@ -20,7 +20,7 @@ from lint.shape.creases import bad_faces
 from lint.shape.crossing import crossing_faces
 from lint.shape.mark import groove
 from lint.shape.offset_field import Depth, Near, depth_field, surface_of
-from lint.shape.roof import LEANS, Lean, self_supporting
+from lint.shape.roof import LEANS, Lean, self_supporting, stouter
 from lint.shape.set_back import set_back, thin_places
 from lint.shape.sturdy import stacked
 from lint.shape.verify import bare_part, least_wall
@@ -52,6 +52,10 @@ LEDGE = 1.0
 # inside the hollow (common practice, no source), mm.
 TIP = 0.45
 MOST_TIP = 1.0
+# A roof without a tip begun in the air is taken for one with, where it leaves this share of the cavity (common practice, no source).
+CLEAN = 0.75
+# Fins of the roof are made this many times as thick as what prints.
+STOUT = 1.5
 # Weight of a litre of print: PLA 1.24, cured resin about 1.15 g/cm3 (data sheets, from memory).
 DENSITY = {"extrusion": 1.24, "resin": 1.15}
 # What share of an unhollowed extrusion print is material, at the least: walls and a sparse filling (common practice, no source).
@@ -174,22 +178,36 @@ def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None,
         height = depth.grid.low[2] + depth.grid.pitch[2] * np.arange(depth.grid.count[2]) - floor - FEWER
         np.minimum(depth.field, height.astype(np.float32)[:, None, None], out=depth.field)
     if lean is None:
-        return _kept(outer, wall, depth, lean, True)
+        return _kept(outer, wall, depth, lean, grown=True)
     tried: list[Carved] = []
-    for grown in (True, False):
-        carved = _kept(outer, wall, depth, lean, grown)
+    for grown, stout in ((True, 0.0), (True, STOUT * thin), (False, 0.0)):
+        if stout and _held(tried[0], lean) and not tried[0].finned:
+            continue
+        try:
+            carved = _kept(outer, wall, depth, lean, grown=grown, stout=stout)
+        except Declined:
+            if not tried:
+                raise
+            continue
         alone = Survey(bare_part(carved.vertices, carved.faces))
         # Seen from the cavity's own skin, a wall is what is left standing between two parts of it.
         finned = thin > 0 and least_wall(alone, thin) < thin
         tried.append(replace(carved, hanging=_hangs(alone, lean), dropping=_drops(alone), finned=finned))
-        if tried[-1].hanging <= lean.bridge / 2 and not tried[-1].dropping and not finned:
+        if grown and _held(tried[-1], lean) and not tried[-1].dropping and not finned:
             return tried[-1]
-    held = [c for c in tried if c.hanging <= lean.bridge / 2 and c.dropping <= MOST_TIP]
-    return max(held or tried[-1:], key=lambda c: (not c.finned, c.volume))
+    held = [c for c in tried if _held(c, lean)] or tried[-1:]
+    held = [c for c in held if not c.finned] or held
+    most = max(c.volume for c in held)
+    return max(held, key=lambda c: (not c.dropping and c.volume >= CLEAN * most, c.volume))
 
 
-def _kept(outer: Near, wall: float, depth: Depth, lean: Lean | None, grown: bool) -> Carved:
-    """The cavity made smaller until its measured wall is kept."""
+def _held(carved: Carved, lean: Lean) -> bool:
+    """Whether the roof's edges and tips hang no farther than prints without harm out of sight."""
+    return carved.hanging <= lean.bridge / 2 and carved.dropping <= MOST_TIP
+
+
+def _kept(outer: Near, wall: float, depth: Depth, lean: Lean | None, *, grown: bool, stout: float = 0.0) -> Carved:
+    """The cavity made smaller until its measured wall is kept. stout: what stands thin in it is left this thick, mm."""
     shrink = 0.0
     for _ in range(ROUNDS):
         lowered = Depth(depth.grid, depth.field - np.float32(shrink), depth.pitch)
@@ -197,7 +215,7 @@ def _kept(outer: Near, wall: float, depth: Depth, lean: Lean | None, grown: bool
         field = lowered.field
         if lean is not None:
             roof = self_supporting(lowered, max(wall, 3.0), lean, grown)
-            field, pillars = roof.field, roof.pillars
+            field, pillars = (stouter(roof.field, lowered.grid, stout) if stout else roof.field), roof.pillars
         points, triangles = surface_of(lowered, field)
         del field, lowered
         kept = pieces_of(points, triangles, LEAST_CAVITY)
