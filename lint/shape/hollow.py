@@ -8,6 +8,7 @@ and the cavity is made smaller should that not do.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from lint.measure import Survey
 from lint.measure.layers import mid_air_starts
 from lint.measure.overhang import steep_regions
 from lint.settings import Settings
+from lint.shape.ballast import floor_under
 from lint.shape.cavity import LEAST_CAVITY, Mesh, pieces_of, simpler
 from lint.shape.creases import bad_faces
 from lint.shape.crossing import crossing_faces
@@ -56,6 +58,7 @@ MOST_TIP = 1.0
 CLEAN = 0.75
 # Fins of the roof are made this many times as thick as what prints.
 STOUT = 1.5
+FOOT = "; its foot is left solid, for with less weight down there it would tip over"
 # Weight of a litre of print: PLA 1.24, cured resin about 1.15 g/cm3 (data sheets, from memory).
 DENSITY = {"extrusion": 1.24, "resin": 1.15}
 # What share of an unhollowed extrusion print is material, at the least: walls and a sparse filling (common practice, no source).
@@ -75,13 +78,23 @@ CAUTIONS = {
 }  # fmt: skip
 
 
+class Way(NamedTuple):
+    """How a roof is made. grown: with ridges that go on growing below the top; stout: with its fins made as thick as prints."""
+
+    grown: bool
+    stout: bool
+
+
+WAYS = (Way(grown=True, stout=False), Way(grown=True, stout=True), Way(grown=False, stout=False))
+
+
 @dataclass(frozen=True)
 class Carved:
     """The cavity's skin, facing into the cavity: (n, 3), (m, 3); thinnest: the least wall measured, mm; pillars left in it.
 
     hanging: how far the edges of its roof reach out where they lean too far, mm, 0 where they do not;
     dropping: how far the longest tip of its roof is printed with nothing under it before it joins the rest, mm, 0 for none;
-    finned: whether fins too thin to print stand in it.
+    finned: whether fins too thin to print stand in it; way: how its roof was made.
     """
 
     vertices: FloatArray
@@ -93,6 +106,7 @@ class Carved:
     hanging: float = 0.0
     dropping: float = 0.0
     finned: bool = False
+    way: Way = WAYS[0]
 
 
 @fix.make
@@ -103,14 +117,18 @@ def make(job: Job) -> Shaped:
     skin = job.survey.get("skin")
     wall = float(settings.wall)
     floor = float(job.survey.get("extent").low[2]) + wall + groove(settings)[1] if "mark" in job.planned else -np.inf
-    carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, LEANS[settings.process], floor, 2 * settings.nozzle)
+    lean, thin = LEANS[settings.process], 2 * settings.nozzle
+    carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, lean, floor, thin)
+    ballast = floor_under(job.survey, carved.vertices, carved.faces)
+    if ballast is not None:
+        carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, lean, max(floor, ballast), thin, (carved.way,))
     hollowed = part.with_mesh(
         np.vstack((part.vertices, carved.vertices)), np.vstack((part.faces, carved.faces + len(part.vertices)))
     )
     return Shaped(
         part=hollowed,
         promise=Promise(volume="less", pieces="any", may_raise=_raised(carved)),
-        did=_told(carved, wall, settings.process),
+        did=_told(carved, wall, settings.process) + ("" if ballast is None else FOOT),
         cautions=CAUTIONS[settings.process],
     )
 
@@ -163,11 +181,11 @@ def pitch_for(vertices: FloatArray, wall: float, rise: float) -> FloatArray:
 
 
 def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None, floor: float = -np.inf,
-          thin: float = 0.0) -> Carved:
+          thin: float = 0.0, ways: tuple[Way, ...] = WAYS) -> Carved:
     """The cavity of a closed skin (welded) that leaves `wall` mm everywhere, under a roof of the given lean (None: any roof).
 
     floor: height, mm, under which it does not go, so that a mark cut into the base afterwards leaves the wall over it;
-    thin: fins of the roof thinner than this would not print, mm, and a roof without them is preferred.
+    thin: fins of the roof thinner than this would not print, mm, and a roof without them is preferred; ways: the roofs that are tried.
     Raises Declined when none is worth having.
     """
     pitch = pitch_for(vertices, wall, 1.0 if lean is None else lean.rise)
@@ -180,11 +198,11 @@ def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None,
     if lean is None:
         return _kept(outer, wall, depth, lean, grown=True)
     tried: list[Carved] = []
-    for grown, stout in ((True, 0.0), (True, STOUT * thin), (False, 0.0)):
-        if stout and _held(tried[0], lean) and not tried[0].finned:
-            continue
+    for way in ways:
+        if way.stout and tried and (tried[0].dropping > MOST_TIP or (_held(tried[0], lean) and not tried[0].finned)):
+            continue  # fins made stout carry an edge, and no tip
         try:
-            carved = _kept(outer, wall, depth, lean, grown=grown, stout=stout)
+            carved = _kept(outer, wall, depth, lean, grown=way.grown, stout=STOUT * thin if way.stout else 0.0)
         except Declined:
             if not tried:
                 raise
@@ -192,8 +210,8 @@ def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None,
         alone = Survey(bare_part(carved.vertices, carved.faces))
         # Seen from the cavity's own skin, a wall is what is left standing between two parts of it.
         finned = thin > 0 and least_wall(alone, thin) < thin
-        tried.append(replace(carved, hanging=_hangs(alone, lean), dropping=_drops(alone), finned=finned))
-        if grown and _held(tried[-1], lean) and not tried[-1].dropping and not finned:
+        tried.append(replace(carved, hanging=_hangs(alone, lean), dropping=_drops(alone), finned=finned, way=way))
+        if way.grown and _held(tried[-1], lean) and not tried[-1].dropping and not finned:
             return tried[-1]
     held = [c for c in tried if _held(c, lean)] or tried[-1:]
     held = [c for c in held if not c.finned] or held
