@@ -59,6 +59,7 @@ CLEAN = 0.75
 # Fins of the roof are made this many times as thick as what prints.
 STOUT = 1.5
 FOOT = "; its foot is left solid, for with less weight down there it would tip over"
+FIN = 0.4  # mm, the least wall that resin prints (rule 30); molten plastic lays one line, the nozzle's width
 # Weight of a litre of print: PLA 1.24, cured resin about 1.15 g/cm3 (data sheets, from memory).
 DENSITY = {"extrusion": 1.24, "resin": 1.15}
 # What share of an unhollowed extrusion print is material, at the least: walls and a sparse filling (common practice, no source).
@@ -94,7 +95,8 @@ class Carved:
 
     hanging: how far the edges of its roof reach out where they lean too far, mm, 0 where they do not;
     dropping: how far the longest tip of its roof is printed with nothing under it before it joins the rest, mm, 0 for none;
-    finned: whether fins too thin to print stand in it; way: how its roof was made.
+    finned: whether fins thinner than wanted stand in it; least: how thick the thinnest of those is, mm, infinite for none;
+    way: how its roof was made.
     """
 
     vertices: FloatArray
@@ -106,6 +108,7 @@ class Carved:
     hanging: float = 0.0
     dropping: float = 0.0
     finned: bool = False
+    least: float = np.inf
     way: Way = WAYS[0]
 
 
@@ -127,19 +130,20 @@ def make(job: Job) -> Shaped:
     )
     return Shaped(
         part=hollowed,
-        promise=Promise(volume="less", pieces="any", may_raise=_raised(carved)),
+        promise=Promise(volume="less", pieces="any", may_raise=_raised(carved, settings.nozzle)),
         did=_told(carved, wall, settings.process) + ("" if ballast is None else FOOT),
         cautions=CAUTIONS[settings.process],
     )
 
 
-def _raised(carved: Carved) -> tuple[int, ...]:
-    """A cavity is trapped until it is drained; edges and tips of its roof that hang a little are told of, and are out of sight.
+def _raised(carved: Carved, nozzle: float) -> tuple[int, ...]:
+    """A cavity is trapped until it is drained; edges and tips of its roof that hang a little are told of, and are out of sight, as are fins
+    that no hand comes near and that still print.
 
     The outer skin is the old one and the wall to it is measured, so what is thin now was thin before, and only samples fell on it that had
     not: a bigger skin is sampled more coarsely. A slit of the cavity that grows shut does no harm.
     """
-    thin = (30,) if not carved.finned and carved.thinnest >= SAFE else ()
+    thin = (30,) if carved.least >= max(nozzle, FIN) and carved.thinnest >= SAFE else ()
     return (31, 37, 38, *thin, *((32,) if carved.hanging else ()), *((33,) if carved.dropping else ()))
 
 
@@ -209,9 +213,9 @@ def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None,
             continue
         alone = Survey(bare_part(carved.vertices, carved.faces))
         # Seen from the cavity's own skin, a wall is what is left standing between two parts of it.
-        finned = thin > 0 and least_wall(alone, thin) < thin
-        tried.append(replace(carved, hanging=_hangs(alone, lean), dropping=_drops(alone), finned=finned, way=way))
-        if way.grown and _held(tried[-1], lean) and not tried[-1].dropping and not finned:
+        least = least_wall(alone, thin) if thin > 0 else np.inf
+        tried.append(replace(carved, hanging=_hangs(alone, lean), dropping=_drops(alone), finned=least < thin, least=least, way=way))
+        if way.grown and _held(tried[-1], lean) and not tried[-1].dropping and not tried[-1].finned:
             return tried[-1]
     held = [c for c in tried if _held(c, lean)] or tried[-1:]
     held = [c for c in held if not c.finned] or held
@@ -296,6 +300,8 @@ def _told(carved: Carved, wall: float, process: str) -> str:
         what += ", with a pillar under its roof" if carved.pillars == 1 else f", with {carved.pillars} pillars under its roof"
     if carved.hanging:
         what += f", the edges of its roof hanging {carved.hanging:.1f} mm free in places, out of sight"
+    if carved.finned:
+        what += f", fins {carved.least:.1f} mm thick in places, out of sight"
     if carved.dropping:
         what += f", a tip of its roof begun in the air for {carved.dropping:.1f} mm, out of sight"
     wall_left = f"leaves a wall of {carved.thinnest:.2f} mm at the thinnest ({wall:.2f} mm asked)"
