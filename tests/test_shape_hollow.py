@@ -17,7 +17,7 @@ from lint.measure import Survey
 from lint.measure.columns import Grid
 from lint.settings import Settings
 from lint.shape.drain import fix as drain
-from lint.shape.hollow import Carved, carve, thinnest_wall
+from lint.shape.hollow import Carved, _raised, carve, thinnest_wall
 from lint.shape.hollow import fix as hollow
 from lint.shape.offset_field import Near
 from lint.shape.roof import LEANS, stouter
@@ -250,6 +250,17 @@ def test_of_several_roofs_the_one_that_saves_most_and_prints(
     monkeypatch.setattr("lint.shape.hollow._drops", lambda *_: now[0][2])
     monkeypatch.setattr("lint.shape.hollow.least_wall", lambda *_: 0.5 if now[0][3] else 9.0)
     assert carve(*solids.box((30.0, 30.0, 30.0)), 3.0, LEANS["extrusion"], thin=0.8).volume == taken
+
+
+@pytest.mark.parametrize(
+    ("least", "thinnest", "allowed"), [(np.inf, 3.0, True), (0.58, 3.0, True), (0.39, 3.0, False), (0.58, 1.9, False), (np.inf, 1.9, False)]
+)
+def test_only_fins_that_print_and_walls_that_are_safe_may_be_called_thin(least: float, thinnest: float, allowed: bool) -> None:
+    points, faces = solids.flipped(solids.box((20.0, 20.0, 20.0), (5.0, 5.0, 5.0)))
+    carved = Carved(points, faces, thinnest, 8000.0, 1, 0, finned=least < 0.8, least=least)
+    for nozzle in (0.25, 0.4):
+        assert (30 in _raised(carved, nozzle)) == allowed
+    assert 30 not in _raised(dataclasses.replace(carved, least=0.58), 0.6)
 
 
 def test_a_fin_is_made_as_thick_as_asked_and_a_block_stays() -> None:
