@@ -214,22 +214,26 @@ def test_no_layer_of_the_roof_begins_in_mid_air() -> None:
         assert set(range(1, many + 1)) <= set(carried.tolist())
 
 
-# Of each roof: volume in cm3, how far it hangs, how far a tip drops, whether fins stand in it.
-Roof = tuple[float, float, float, bool]
-GOOD, TIP, HANGS, FINS = (1800.0, 0.0, 0.0, False), (1800.0, 1.1, 0.56, False), (1800.0, 6.7, 0.5, False), (1800.0, 0.0, 0.0, True)
+# Of each roof: volume in cm3, how far it hangs, how far a tip drops, how thick what stands in it is.
+Roof = tuple[float, float, float, float]
+GOOD, TIP, HANGS = (1800.0, 0.0, 0.0, 9.0), (1800.0, 1.1, 0.56, 9.0), (1800.0, 6.7, 0.5, 9.0)
+FINS, SHEETS = (1800.0, 0.0, 0.0, 0.6), (1800.0, 0.0, 0.0, 0.3)
 
 
 @pytest.mark.parametrize(
     ("grown", "stout", "plain", "taken"),
     [
         (GOOD, None, None, 1800.0),
-        (TIP, None, (2.7, 0.0, 0.0, False), 1800.0),  # a tip of half a millimetre out of sight is no reason to fill the whole
-        (TIP, None, (1700.0, 0.0, 0.0, False), 1700.0),
-        (HANGS, (1790.0, 0.0, 0.9, False), (30.0, 0.0, 0.0, False), 1790.0),
-        (HANGS, (1790.0, 6.7, 0.9, False), (30.0, 0.0, 0.0, False), 30.0),
-        (FINS, (1780.0, 0.0, 0.0, False), None, 1780.0),
-        (FINS, None, (30.0, 0.0, 0.0, False), 30.0),
-        (FINS, None, None, 1800.0),
+        (TIP, None, (2.7, 0.0, 0.0, 9.0), 1800.0),  # a tip of half a millimetre out of sight is no reason to fill the whole
+        (TIP, None, (1700.0, 0.0, 0.0, 9.0), 1700.0),
+        (HANGS, (1790.0, 0.0, 0.9, 9.0), (30.0, 0.0, 0.0, 9.0), 1790.0),
+        (HANGS, (1790.0, 6.7, 0.9, 9.0), (30.0, 0.0, 0.0, 9.0), 30.0),
+        (HANGS, (1790.0, 6.7, 0.9, 9.0), (30.0, 6.0, 0.0, 9.0), 30.0),  # none is good: the plainest
+        (FINS, None, (30.0, 0.0, 0.0, 9.0), 1800.0),
+        (FINS, (1790.0, 0.0, 0.0, 9.0), (1700.0, 0.0, 0.0, 9.0), 1700.0),  # what prints is not made stout
+        (SHEETS, (1780.0, 0.0, 0.0, 9.0), None, 1780.0),
+        (SHEETS, None, (30.0, 0.0, 0.0, 9.0), 30.0),
+        (SHEETS, None, None, 1800.0),
     ],
 )  # fmt: skip
 def test_of_several_roofs_the_one_that_saves_most_and_prints(
@@ -248,7 +252,7 @@ def test_of_several_roofs_the_one_that_saves_most_and_prints(
     monkeypatch.setattr("lint.shape.hollow._kept", kept)
     monkeypatch.setattr("lint.shape.hollow._hangs", lambda *_: now[0][1])
     monkeypatch.setattr("lint.shape.hollow._drops", lambda *_: now[0][2])
-    monkeypatch.setattr("lint.shape.hollow.least_wall", lambda *_: 0.5 if now[0][3] else 9.0)
+    monkeypatch.setattr("lint.shape.hollow.least_wall", lambda *_: now[0][3])
     assert carve(*solids.box((30.0, 30.0, 30.0)), 3.0, LEANS["extrusion"], thin=0.8).volume == taken
 
 

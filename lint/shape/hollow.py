@@ -86,7 +86,7 @@ class Way(NamedTuple):
     stout: bool
 
 
-WAYS = (Way(grown=True, stout=False), Way(grown=True, stout=True), Way(grown=False, stout=False))
+WAYS = (Way(grown=True, stout=False), Way(grown=False, stout=False), Way(grown=True, stout=True))
 
 
 @dataclass(frozen=True)
@@ -143,7 +143,7 @@ def _raised(carved: Carved, nozzle: float) -> tuple[int, ...]:
     The outer skin is the old one and the wall to it is measured, so what is thin now was thin before, and only samples fell on it that had
     not: a bigger skin is sampled more coarsely. A slit of the cavity that grows shut does no harm.
     """
-    thin = (30,) if carved.least >= max(nozzle, FIN) and carved.thinnest >= SAFE else ()
+    thin = (30,) if _printed(carved, nozzle) and carved.thinnest >= SAFE else ()
     return (31, 37, 38, *thin, *((32,) if carved.hanging else ()), *((33,) if carved.dropping else ()))
 
 
@@ -203,8 +203,9 @@ def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None,
         return _kept(outer, wall, depth, lean, grown=True)
     tried: list[Carved] = []
     for way in ways:
-        if way.stout and tried and (tried[0].dropping > MOST_TIP or (_held(tried[0], lean) and not tried[0].finned)):
-            continue  # fins made stout carry an edge, and no tip
+        # Fins made stout carry an edge, and no tip; nor are they wanted where another roof is as good.
+        if way.stout and tried and (tried[0].dropping > MOST_TIP or _best(tried, lean, thin)[0]):
+            continue
         try:
             carved = _kept(outer, wall, depth, lean, grown=way.grown, stout=STOUT * thin if way.stout else 0.0)
         except Declined:
@@ -217,15 +218,27 @@ def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None,
         tried.append(replace(carved, hanging=_hangs(alone, lean), dropping=_drops(alone), finned=least < thin, least=least, way=way))
         if way.grown and _held(tried[-1], lean) and not tried[-1].dropping and not tried[-1].finned:
             return tried[-1]
-    held = [c for c in tried if _held(c, lean)] or tried[-1:]
-    held = [c for c in held if not c.finned] or held
+    return _best(tried, lean, thin)[1]
+
+
+def _best(tried: list[Carved], lean: Lean, thin: float) -> tuple[bool, Carved]:
+    """The cavity that saves most of those whose roof prints, or one with nothing to tell of that saves nearly as much; and whether it
+    prints and saves nearly as much as any that was tried."""
+    good = [c for c in tried if _held(c, lean) and _printed(c, thin / 2)]
+    held = good or [c for c in tried if _held(c, lean)] or [c for c in tried if not c.way.grown] or tried
     most = max(c.volume for c in held)
-    return max(held, key=lambda c: (not c.dropping and c.volume >= CLEAN * most, c.volume))
+    best = max(held, key=lambda c: (not c.dropping and not c.finned and c.volume >= CLEAN * most, c.volume))
+    return bool(good) and best.volume >= CLEAN * max(c.volume for c in tried), best
 
 
 def _held(carved: Carved, lean: Lean) -> bool:
     """Whether the roof's edges and tips hang no farther than prints without harm out of sight."""
     return carved.hanging <= lean.bridge / 2 and carved.dropping <= MOST_TIP
+
+
+def _printed(carved: Carved, nozzle: float) -> bool:
+    """Whether the fins that stand in a cavity are at least one line thick, or as thick as resin prints."""
+    return carved.least >= max(nozzle, FIN)
 
 
 def _kept(outer: Near, wall: float, depth: Depth, lean: Lean | None, *, grown: bool, stout: float = 0.0) -> Carved:
