@@ -25,7 +25,7 @@ from lint.shape.offset_field import Depth, Near, depth_field, surface_of
 from lint.shape.roof import LEANS, Lean, self_supporting, stouter
 from lint.shape.set_back import set_back, thin_places
 from lint.shape.sturdy import stacked
-from lint.shape.verify import bare_part, least_wall
+from lint.shape.verify import bare_part, least_wall, thin_regions
 from lint.shape.wrap import crossing_pairs, tolerance_of
 from lint.terms import Declined, Fix, FloatArray, IntArray, Job, NotYet, Part, Promise, Shaped, Touch
 
@@ -56,8 +56,10 @@ TIP = 0.45
 MOST_TIP = 1.0
 # A roof without a tip begun in the air is taken for one with, where it leaves this share of the cavity (common practice, no source).
 CLEAN = 0.75
-# Fins of the roof are made this many times as thick as what prints.
-STOUT = 1.5
+# Fins of the roof are made this many times as thick as what bears work in clay: four lines, or this much resin (rule 50), mm.
+STOUT = 1.1
+SHELL_RESIN = 2.0
+PRESS = 20.0  # mm2, both sides: a smaller place is not pressed through (rule 50)
 FOOT = "; its foot is left solid, for with less weight down there it would tip over"
 FIN = 0.4  # mm, the least wall that resin prints (rule 30); molten plastic lays one line, the nozzle's width
 # Weight of a litre of print: PLA 1.24, cured resin about 1.15 g/cm3 (data sheets, from memory).
@@ -96,7 +98,7 @@ class Carved:
     hanging: how far the edges of its roof reach out where they lean too far, mm, 0 where they do not;
     dropping: how far the longest tip of its roof is printed with nothing under it before it joins the rest, mm, 0 for none;
     finned: whether fins thinner than wanted stand in it; least: how thick the thinnest of those is, mm, infinite for none;
-    way: how its roof was made.
+    frail: whether larger walls stand in it that bear no work in clay; way: how its roof was made.
     """
 
     vertices: FloatArray
@@ -109,6 +111,7 @@ class Carved:
     dropping: float = 0.0
     finned: bool = False
     least: float = np.inf
+    frail: bool = False
     way: Way = WAYS[0]
 
 
@@ -120,11 +123,11 @@ def make(job: Job) -> Shaped:
     skin = job.survey.get("skin")
     wall = float(settings.wall)
     floor = float(job.survey.get("extent").low[2]) + wall + groove(settings)[1] if "mark" in job.planned else -np.inf
-    lean, thin = LEANS[settings.process], 2 * settings.nozzle
-    carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, lean, floor, thin)
+    lean, thin, weak = LEANS[settings.process], 2 * settings.nozzle, SHELL_RESIN if settings.process == "resin" else 4 * settings.nozzle
+    carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, lean, floor, thin, weak)
     ballast = floor_under(job.survey, carved.vertices, carved.faces)
     if ballast is not None:
-        carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, lean, max(floor, ballast), thin, (carved.way,))
+        carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, lean, max(floor, ballast), thin, weak, (carved.way,))
     hollowed = part.with_mesh(
         np.vstack((part.vertices, carved.vertices)), np.vstack((part.faces, carved.faces + len(part.vertices)))
     )
@@ -185,11 +188,11 @@ def pitch_for(vertices: FloatArray, wall: float, rise: float) -> FloatArray:
 
 
 def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None, floor: float = -np.inf,
-          thin: float = 0.0, ways: tuple[Way, ...] = WAYS) -> Carved:
+          thin: float = 0.0, weak: float = 0.0, ways: tuple[Way, ...] = WAYS) -> Carved:
     """The cavity of a closed skin (welded) that leaves `wall` mm everywhere, under a roof of the given lean (None: any roof).
 
     floor: height, mm, under which it does not go, so that a mark cut into the base afterwards leaves the wall over it;
-    thin: fins of the roof thinner than this would not print, mm, and a roof without them is preferred; ways: the roofs that are tried.
+    thin, weak: fins of the roof thinner than this bear no handling, and larger ones no work in clay, mm; ways: the roofs that are tried.
     Raises Declined when none is worth having.
     """
     pitch = pitch_for(vertices, wall, 1.0 if lean is None else lean.rise)
@@ -207,16 +210,17 @@ def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None,
         if way.stout and tried and (tried[0].dropping > MOST_TIP or _best(tried, lean, thin)[0]):
             continue
         try:
-            carved = _kept(outer, wall, depth, lean, grown=way.grown, stout=STOUT * thin if way.stout else 0.0)
+            carved = _kept(outer, wall, depth, lean, grown=way.grown, stout=STOUT * max(thin, weak) if way.stout else 0.0)
         except Declined:
             if not tried:
                 raise
             continue
         alone = Survey(bare_part(carved.vertices, carved.faces))
         # Seen from the cavity's own skin, a wall is what is left standing between two parts of it.
-        least = least_wall(alone, thin) if thin > 0 else np.inf
-        tried.append(replace(carved, hanging=_hangs(alone, lean), dropping=_drops(alone), finned=least < thin, least=least, way=way))
-        if way.grown and _held(tried[-1], lean) and not tried[-1].dropping and not tried[-1].finned:
+        least, frail = least_wall(alone, thin) if thin > 0 else np.inf, bool(weak > 0 and thin_regions(alone, weak, PRESS))
+        carved = replace(carved, finned=least < thin, least=least, frail=frail, way=way)
+        tried.append(replace(carved, hanging=_hangs(alone, lean), dropping=_drops(alone)))
+        if way.grown and _held(tried[-1], lean) and not tried[-1].dropping and not tried[-1].finned and not frail:
             return tried[-1]
     return _best(tried, lean, thin)[1]
 
@@ -224,7 +228,7 @@ def carve(vertices: FloatArray, faces: IntArray, wall: float, lean: Lean | None,
 def _best(tried: list[Carved], lean: Lean, thin: float) -> tuple[bool, Carved]:
     """The cavity that saves most of those whose roof prints, or one with nothing to tell of that saves nearly as much; and whether it
     prints and saves nearly as much as any that was tried."""
-    good = [c for c in tried if _held(c, lean) and _printed(c, thin / 2)]
+    good = [c for c in tried if _held(c, lean) and _printed(c, thin / 2) and not c.frail]
     held = good or [c for c in tried if _held(c, lean)] or [c for c in tried if not c.way.grown] or tried
     most = max(c.volume for c in held)
     best = max(held, key=lambda c: (not c.dropping and not c.finned and c.volume >= CLEAN * most, c.volume))

@@ -68,8 +68,8 @@ def least_wall(survey: Survey, limit: float) -> float:
     return min((region.least for region in thin_regions(survey, limit)), default=float("inf"))
 
 
-def thin_regions(survey: Survey, limit: float) -> list[Narrow]:
-    """Walls under `limit` mm that are larger than a spot, the largest first. Sampled by rays."""
+def thin_regions(survey: Survey, limit: float, area: float = SPOT) -> list[Narrow]:
+    """Walls under `limit` mm that are larger than a spot, or than an area in mm2, the largest first. Sampled by rays."""
     patches, walls, edges = (survey.get(name) for name in ("patches", "walls", "edges"))
     count = len(survey.get("skin").faces)
-    return narrow_regions(patches, walls.thickness, walls.across, walls.taper, edges.neighbours, count, limit, SPOT)
+    return narrow_regions(patches, walls.thickness, walls.across, walls.taper, edges.neighbours, count, limit, area)
