@@ -127,7 +127,10 @@ def make(job: Job) -> Shaped:
     carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, lean, floor, thin, weak)
     ballast = floor_under(job.survey, carved.vertices, carved.faces)
     if ballast is not None:
-        carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, lean, max(floor, ballast), thin, weak, (carved.way,))
+        try:
+            carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, lean, max(floor, ballast), thin, weak, (carved.way,))
+        except Declined:  # nothing worth having lies above: the whole is judged, and what tips is taken back with that reason
+            ballast = None
     hollowed = part.with_mesh(
         np.vstack((part.vertices, carved.vertices)), np.vstack((part.faces, carved.faces + len(part.vertices)))
     )
