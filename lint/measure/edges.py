@@ -104,15 +104,18 @@ def _in_order(faces: IntArray, worthless: IntArray, many: int) -> tuple[IntArray
         real[worthless] = False
         half = np.flatnonzero(np.repeat(real, 3))
         key = key[half]
-    order, ordered = _sorted_by(key, half, (many * many).bit_length(), len(start))
+    order, ordered = sorted_by(key, half, (many * many).bit_length(), len(start))
     first = np.empty(len(ordered), dtype=bool)
     first[:1] = True
     np.not_equal(ordered[1:], ordered[:-1], out=first[1:])
     return order, first
 
 
-def _sorted_by(key: IntArray, half: IntArray, bits: int, most: int) -> tuple[IntArray, IntArray]:
-    """The half-edges in the order of their keys, of equal ones the lower number first, and the keys in that order; `key` is used up."""
+def sorted_by(key: IntArray, half: IntArray, bits: int, most: int) -> tuple[IntArray, IntArray]:
+    """The half-edges (k,) in the order of their keys (k,), of equal ones the lower number first, and the keys in that order.
+
+    bits: that hold any key; most: above every number. Packed into one integer where they fit, and then `key` is used up.
+    """
     room = max(most, 1).bit_length()
     if bits + room > 63:
         order = np.argsort(key, kind="stable")

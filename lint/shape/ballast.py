@@ -6,11 +6,11 @@ import numpy as np
 
 from lint.measure import Survey
 from lint.shape.level import tip_angle_of
-from lint.shape.sheet import mass
+from lint.shape.sheet import LEAST_LEAN, mass
 from lint.terms import FloatArray, IntArray, NotRun
 
-# What rule 36 asks: degrees that a part may be leant before it goes over, for no word about it and for a caution instead of a stop.
-FIRM, LEAST = 15.0, 10.0
+# Under this leaning angle, degrees, rule 36 makes a stop of its caution.
+FALLS = 10.0
 # What is aimed at above that, degrees: the cavity is made anew over its floor, and comes out a little otherwise.
 SPARE = 0.2
 LEVELS = 24
@@ -28,7 +28,7 @@ def floor_under(survey: Survey, vertices: FloatArray, faces: IntArray) -> float 
         before = float(survey.get("stance").angle)
     except NotRun:
         return None
-    wanted = next((least for least in (FIRM, LEAST) if before >= least), None)
+    wanted = next((least for least in (LEAST_LEAN, FALLS) if before >= least), None)
     if wanted is None:
         return None
     skin, contact = survey.get("skin"), survey.get("contact")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from lint.measure.edges import sorted_by
 from lint.shape.collapse import FOLDED, Collapsible, normals_and_heights
 from lint.terms import BoolArray, FloatArray, IntArray
 
@@ -19,25 +20,13 @@ def bad_faces(points: FloatArray, triangles: IntArray) -> BoolArray:
     bad: BoolArray = height < LEAST_HEIGHT
     start, end = triangles.reshape(-1), triangles[:, [1, 2, 0]].reshape(-1)
     key = np.minimum(start, end) * len(points) + np.maximum(start, end)
-    order, key = _in_order(key)
+    order, key = sorted_by(key, np.arange(len(key)), (len(points) ** 2).bit_length(), len(key))
     mate = np.flatnonzero(key[1:] == key[:-1])
     one, two = order[mate] // 3, order[mate + 1] // 3
     back = np.einsum("ij,ij->i", normal[one], normal[two]) < FOLDED
     bad[one[back]] = True
     bad[two[back]] = True
     return bad
-
-
-def _in_order(key: IntArray) -> tuple[IntArray, IntArray]:
-    """The order of keys (k,), and the keys in it; key and number packed into one are sorted several times faster where they fit."""
-    many = len(key)
-    if not many or int(key.max()) >= (1 << 63) // many - 1:
-        order = np.argsort(key)
-        return order, key[order]
-    packed = key * many + np.arange(many)
-    packed.sort()
-    key = packed // many
-    return packed - key * many, key
 
 
 def ironed(points: FloatArray, triangles: IntArray) -> tuple[FloatArray, IntArray] | None:

@@ -124,11 +124,12 @@ def make(job: Job) -> Shaped:
     wall = float(settings.wall)
     floor = float(job.survey.get("extent").low[2]) + wall + groove(settings)[1] if "mark" in job.planned else -np.inf
     lean, thin, weak = LEANS[settings.process], 2 * settings.nozzle, SHELL_RESIN if settings.process == "resin" else 4 * settings.nozzle
-    carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, lean, floor, thin, weak)
+    outer = np.array(skin.vertices), np.array(skin.faces)
+    carved = carve(*outer, wall, lean, floor, thin, weak)
     ballast = floor_under(job.survey, carved.vertices, carved.faces)
     if ballast is not None:
         try:
-            carved = carve(np.array(skin.vertices), np.array(skin.faces), wall, lean, max(floor, ballast), thin, weak, (carved.way,))
+            carved = carve(*outer, wall, lean, max(floor, ballast), thin, weak, (carved.way,))
         except Declined:  # nothing worth having lies above: the whole is judged, and what tips is taken back with that reason
             ballast = None
     hollowed = part.with_mesh(

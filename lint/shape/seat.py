@@ -17,7 +17,7 @@ from lint.shape.flats import flats
 from lint.shape.level import REST_SHARE, SNAP, Levelled, level, stumps, tip_angle_of
 from lint.shape.pins import pinned
 from lint.shape.rewrap import apart, freed
-from lint.shape.sheet import Base, Seated, seat_sheet, ways_to_weigh
+from lint.shape.sheet import LEAST_LEAN, Base, Seated, seat_sheet, ways_to_weigh
 from lint.shape.triangles import spots_on
 from lint.shape.verify import sound
 from lint.terms import BoolArray, Declined, Fix, FloatArray, IntArray, Job, NotRun, NotYet, Part, Promise, Shaped, Touch, Zone
@@ -36,8 +36,7 @@ fix = Fix(
 MAY_RAISE = (10, 24, 30, 31, 32, 33, 38, 39, 51, 52)
 
 
-# Tip angle and flatness a part that is left as it is must have: facts 1.4.7 and 1.4.3.
-LEAST_LEAN = 15.0
+# Flatness a part that is left as it is must have: facts 1.4.3.
 FLATNESS = 0.1
 AS_SEATED = "as it was seated"
 DARNED = "laid new skin where the old grazed itself; "

@@ -30,8 +30,8 @@ from lint.terms import Declined, FloatArray, IntArray
 
 # How far a land lies below the lowest point of the skin, mm: enough for a clean step all round, little beside the base.
 STEP = 1.0
-# Leaning angle a seated part is given at least, degrees: facts 1.4.7 ask for 15, and hollowing may raise the centre a little.
-STANDS = 17.0
+# Leaning angle that a part is to have, degrees: facts 1.4.7. A seated one is given more, for hollowing may raise the centre a little.
+LEAST_LEAN, STANDS = 15.0, 17.0
 # The strip cut off a ragged rim is at most this share of the size of the rim's opening.
 STRIP_SHARE = 0.08
 # Bays of a ragged rim are bridged by a line on which a disc of this share of the opening's size could roll, whatever the scan's fineness.
